@@ -1,0 +1,48 @@
+package events
+
+// Known is the registry of every kind this program can interpret. A new kind is
+// a file of its own and a line here; see DEVELOPERS.md.
+func Known() *Registry {
+	return NewRegistry([]Kind{
+		{Type: "feed.opened.v1", Scope: ScopeWorkshop, New: func() Data { return new(FeedOpened) },
+			Doc: "the first event of every feed: whose it is, and which feed it continues"},
+		{Type: "vehicle.registered.v1", Scope: ScopeNew, New: func() Data { return new(VehicleRegistered) },
+			Doc: "makes a vehicle; its subject is its own id"},
+		{Type: "vehicle.joined.v1", Scope: ScopeVehicle, New: func() Data { return new(VehicleJoined) },
+			Doc: "two records are one vehicle"},
+		{Type: "job.opened.v1", Scope: ScopeVehicle, New: func() Data { return new(JobOpened) },
+			Doc: "a visit begins; its id names the job"},
+		{Type: "job.closed.v1", Scope: ScopeVehicle, New: func() Data { return new(JobClosed) },
+			Doc: "the vehicle is handed over"},
+		{Type: "job.joined.v1", Scope: ScopeVehicle, New: func() Data { return new(JobJoined) },
+			Doc: "two jobs opened apart are one visit"},
+		{Type: "scan.taken.v1", Scope: ScopeVehicle, New: func() Data { return new(ScanTaken) },
+			Doc: "what the control units answered"},
+		{Type: "repair.done.v1", Scope: ScopeVehicle, New: func() Data { return new(RepairDone) },
+			Doc: "work on the vehicle, and the faults it was meant to cure"},
+		{Type: "codes.erased.v1", Scope: ScopeVehicle, New: func() Data { return new(CodesErased) },
+			Doc: "codes were erased, with each unit's answer"},
+		{Type: "drive.done.v1", Scope: ScopeVehicle, New: func() Data { return new(DriveDone) },
+			Doc: "a drive between scans"},
+		{Type: "key.cycled.v1", Scope: ScopeVehicle, New: func() Data { return new(KeyCycled) },
+			Doc: "ignition off and on again"},
+		{Type: "measure.taken.v1", Scope: ScopeVehicle, New: func() Data { return new(MeasureTaken) },
+			Doc: "a measurement by hand against its limits"},
+		{Type: "unit.named.v1", Scope: ScopeVehicle, New: func() Data { return new(UnitNamed) },
+			Doc: "an address or a name is this unit of this vehicle"},
+		{Type: "file.attached.v1", Scope: ScopeVehicle, New: func() Data { return new(FileAttached) },
+			Doc: "a file belongs to the vehicle; its bytes are kept by hash"},
+		{Type: "comeback.ruled.v1", Scope: ScopeVehicle, New: func() Data { return new(ComebackRuled) },
+			Doc: "the clerk's ruling on a returning job"},
+		{Type: "claim.filed.v1", Scope: ScopeVehicle, New: func() Data { return new(ClaimFiled) },
+			Doc: "a warranty claim was sent; its id names the claim"},
+		{Type: "claim.settled.v1", Scope: ScopeVehicle, New: func() Data { return new(ClaimSettled) },
+			Doc: "how a claim ended"},
+		{Type: "person.named.v1", Scope: ScopeWorkshop, New: func() Data { return new(PersonNamed) },
+			Doc: "other names of one person of the workshop"},
+		{Type: "policy.set.v1", Scope: ScopeWorkshop, New: func() Data { return new(PolicySet) },
+			Doc: "a setting that judgement uses"},
+		{Type: "event.voided.v1", Scope: ScopeAny, New: func() Data { return new(EventVoided) },
+			Doc: "takes an event back; voiding a void restores it"},
+	})
+}
