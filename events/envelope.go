@@ -71,6 +71,10 @@ func Encode(e Envelope) ([]byte, error) {
 	if len(out) > MaxBytes {
 		return nil, fmt.Errorf("event of %d bytes: the limit is %d; attach large captures as files", len(out), MaxBytes)
 	}
+	// Data comes from outside: only reading the whole again shows what Parse makes of it.
+	if _, err := Parse(out); err != nil {
+		return nil, err
+	}
 	return out, nil
 }
 
@@ -98,8 +102,11 @@ func (e Envelope) validate() error {
 		p.Add("prevhash", "stands without prevseq")
 	}
 	for i, a := range e.Extra {
-		if !validName(a.Name, 20) || known[a.Name] {
+		if !validName(a.Name, 20) || known(a.Name) {
 			p.Add(a.Name, "not a name for an extension attribute")
+		}
+		if !validExtra(a.Value) {
+			p.Add(a.Name, "an extension attribute is a string, a whole number of 32 bits, or true or false")
 		}
 		if i > 0 && e.Extra[i-1].Name >= a.Name {
 			p.Add(a.Name, "extension attributes are sorted by name, each once")
@@ -111,8 +118,26 @@ func (e Envelope) validate() error {
 	return p.Err()
 }
 
-var known = map[string]bool{"specversion": true, "id": true, "source": true, "type": true, "subject": true,
-	"time": true, "feedseq": true, "prevseq": true, "prevhash": true, "at": true, "data": true}
+func known(name string) bool {
+	switch name {
+	case "specversion", "id", "source", "type", "subject", "time", "feedseq", "prevseq", "prevhash", "at", "data":
+		return true
+	}
+	return false
+}
+
+// validExtra holds an attribute to the types that CloudEvents has in JSON.
+func validExtra(value json.RawMessage) bool {
+	switch s := string(value); {
+	case s == "true" || s == "false":
+		return true
+	case strings.HasPrefix(s, `"`):
+		return json.Valid(value)
+	default:
+		n, err := strconv.ParseInt(s, 10, 32)
+		return err == nil && strconv.FormatInt(n, 10) == s
+	}
+}
 
 func validName(s string, most int) bool {
 	if s == "" || len(s) > most {
@@ -274,13 +299,9 @@ func fromAttrs(attrs map[string]json.RawMessage) (Envelope, error) {
 	e.At = moment("at")
 	e.Data = attrs["data"]
 	for name, value := range attrs {
-		if known[name] {
-			continue
+		if !known(name) {
+			e.Extra = append(e.Extra, Attr{name, value})
 		}
-		if len(value) == 0 || value[0] == '{' || value[0] == '[' || value[0] == 'n' {
-			p.Add(name, "an extension attribute is a string, a whole number or true or false")
-		}
-		e.Extra = append(e.Extra, Attr{name, value})
 	}
 	sort.Slice(e.Extra, func(i, j int) bool { return e.Extra[i].Name < e.Extra[j].Name })
 	return e, p.Err()
@@ -312,7 +333,9 @@ func CheckJSON(raw []byte) error {
 
 // UniqueKeys refuses JSON that gives a key twice in one object or nests too
 // deep; white space is allowed. It is the check for typed JSON.
-func UniqueKeys(raw []byte) error {
+func UniqueKeys(raw []byte) error { return uniqueKeys(raw, func(name string) string { return name }) }
+
+func uniqueKeys(raw []byte, fold func(string) string) error {
 	d := json.NewDecoder(bytes.NewReader(raw))
 	d.UseNumber()
 	var stack []map[string]bool // nil for a list
@@ -351,10 +374,10 @@ func UniqueKeys(raw []byte) error {
 		}
 		if key {
 			name := token.(string)
-			if top[name] {
+			if top[fold(name)] {
 				return fmt.Errorf("key %q given twice at byte %d", name, d.InputOffset())
 			}
-			top[name] = true
+			top[fold(name)] = true
 		}
 		key = !key
 	}

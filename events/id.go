@@ -17,10 +17,10 @@ import (
 type ID [16]byte
 
 // ParseID reads the 26 characters of an ID. Lower case, the look-alikes I, L, O
-// and U, and a time beyond 48 bits are refused: one ID has one spelling.
+// and U, a time beyond 48 bits and the zero ID are refused: one ID has one spelling.
 func ParseID(s string) (ID, error) {
 	u, err := ulid.ParseStrict(s)
-	if err != nil || u.String() != s {
+	if err != nil || u.String() != s || ID(u).IsZero() {
 		return ID{}, fmt.Errorf("%q is not an event id: want 26 characters of 0-9 and A-Z without I, L, O, U", s)
 	}
 	return ID(u), nil
@@ -42,7 +42,7 @@ func NewID(at time.Time, entropy [10]byte) ID {
 	if ms < 0 {
 		ms = 0
 	}
-	// The only error is a time beyond the year 10889; Validate refuses such.
+	// The only error is a time beyond the year 10889, which counts as 1970 then.
 	_ = u.SetTime(uint64(ms))
 	copy(u[6:], entropy[:])
 	return ID(u)

@@ -4,7 +4,7 @@ import "strings"
 
 // Key is a word under which an event can be found, and what kind of word it is.
 type Key struct {
-	Kind string // label, vin, card, code, part, serial, batch, claim, unit
+	Kind string // label, vin, card, code, unit, work, part, serial, batch, claim
 	Word string // folded: see Fold
 }
 

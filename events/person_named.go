@@ -1,5 +1,7 @@
 package events
 
+import "fmt"
+
 // PersonNamed says under which other names one person of the workshop signs, so
 // that their work counts under one. It is about staff, never customers.
 //
@@ -21,7 +23,7 @@ func (e *PersonNamed) Validate() error {
 		p.Add("aliases", "name at least one")
 	}
 	for i, a := range e.Aliases {
-		p.In("aliases", i).name("alias", a)
+		p.name(fmt.Sprintf("aliases[%d]", i), a)
 	}
 	return p.Err()
 }

@@ -3,6 +3,8 @@ package events
 import (
 	"fmt"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 )
 
 // FieldError says which field of an event is wrong and why. Field is the path
@@ -87,11 +89,14 @@ func (p *Problems) optionalName(field, s string) {
 func (p *Problems) text(field, s string) { p.limited(field, s, maxText) }
 
 func (p *Problems) limited(field, s string, most int) {
+	if !utf8.ValidString(s) {
+		p.Add(field, "is not UTF-8 text")
+	}
 	if n := len([]rune(s)); n > most {
 		p.Add(field, "%d characters: the limit is %d", n, most)
 	}
 	for _, r := range s {
-		if r < ' ' && r != '\n' && r != '\t' || r == 0x7f {
+		if unicode.IsControl(r) && r != '\n' && r != '\t' {
 			p.Add(field, "holds a control character (U+%04X)", r)
 			return
 		}

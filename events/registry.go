@@ -7,6 +7,9 @@ import (
 	"io"
 	"reflect"
 	"sort"
+	"strconv"
+	"strings"
+	"unicode/utf8"
 )
 
 // Data is what an event of one kind says. Each kind has a file of its own with
@@ -60,12 +63,29 @@ func NewRegistry(kinds []Kind) *Registry {
 		if _, twice := r.kinds[k.Type]; twice || !validType(k.Type) || k.Scope == scopeInvalid {
 			panic("events: bad kind " + k.Type)
 		}
-		r.kinds[k.Type] = k
-		if k.From != "" {
-			r.next[k.From] = k.Type
+		if k.New == nil || k.New().Type() != k.Type {
+			panic("events: New does not give a " + k.Type)
 		}
+		r.kinds[k.Type] = k
+	}
+	for _, k := range kinds {
+		if k.From == "" && k.Up == nil {
+			continue
+		}
+		if _, ok := r.kinds[k.From]; !ok || k.Up == nil || !oneStep(k.From, k.Type) {
+			panic("events: " + k.Type + " is not raised from the version before it")
+		}
+		r.next[k.From] = k.Type
 	}
 	return r
+}
+
+// oneStep tells whether to is the version after from. Steps of one never form a ring.
+func oneStep(from, to string) bool {
+	a, b := strings.LastIndex(from, ".v"), strings.LastIndex(to, ".v")
+	v, _ := strconv.Atoi(from[a+2:])
+	w, _ := strconv.Atoi(to[b+2:])
+	return from[:a] == to[:b] && w == v+1
 }
 
 // Kinds are all kinds, sorted by type.
@@ -148,7 +168,7 @@ func (r *Registry) Decode(typ string, data json.RawMessage) Data {
 // decodeStrict accepts only data that encodes again to the same bytes, so that
 // what is judged is all of what is stored.
 func decodeStrict(kind Kind, data json.RawMessage) (Data, error) {
-	body, err := DecodeTyped(kind, data)
+	body, err := decode(kind, data)
 	if err != nil {
 		return nil, err
 	}
@@ -165,14 +185,32 @@ func decodeStrict(kind Kind, data json.RawMessage) (Data, error) {
 // DecodeTyped reads data as a person or another program may write it: any
 // order and white space, but no unknown field, no key twice, and valid.
 func DecodeTyped(kind Kind, data []byte) (Data, error) {
+	if !utf8.Valid(data) {
+		return nil, fmt.Errorf("data is not UTF-8 text")
+	}
+	// The standard decoder takes "Note" for "note", so one of the two would be lost.
 	if err := UniqueKeys(data); err != nil {
+		return nil, err
+	}
+	if err := locate(reflect.TypeOf(kind.New()), data); err != nil {
+		return nil, err
+	}
+	return decode(kind, data)
+}
+
+func decode(kind Kind, data []byte) (Data, error) {
+	// The standard decoder takes keys in any case, so two cases are one key.
+	if err := uniqueKeys(data, strings.ToLower); err != nil {
 		return nil, err
 	}
 	body := kind.New()
 	d := json.NewDecoder(bytes.NewReader(data))
 	d.DisallowUnknownFields()
 	if err := d.Decode(body); err != nil {
-		return nil, locate(reflect.TypeOf(body).Elem(), data, "", err)
+		if found := locate(reflect.TypeOf(body), data); found != nil {
+			return nil, found
+		}
+		return nil, err
 	}
 	if _, err := d.Token(); err != io.EOF {
 		return nil, fmt.Errorf("something stands after the data")

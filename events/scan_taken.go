@@ -2,6 +2,7 @@ package events
 
 import (
 	"encoding/hex"
+	"fmt"
 	"strings"
 
 	"mendbook/events/fault"
@@ -176,7 +177,7 @@ func (u *UnitReading) validate(p *Problems) {
 	}
 	p.size("software", len(u.Software))
 	for i, s := range u.Software {
-		p.In("software", i).optionalName("", s)
+		p.optionalName(fmt.Sprintf("software[%d]", i), s)
 	}
 	word(p, "reach", u.Reach)
 	if u.Refusal != "" {
@@ -197,8 +198,10 @@ func (u *UnitReading) validate(p *Problems) {
 	}
 	views := map[fault.View]bool{}
 	for i, v := range u.Views {
-		if views[v] {
-			p.In("views", i).Add("view", "%q is given twice", v)
+		if v == 0 {
+			p.Add(fmt.Sprintf("views[%d]", i), "missing")
+		} else if views[v] {
+			p.Add(fmt.Sprintf("views[%d]", i), "%q is given twice", v)
 		}
 		views[v] = true
 	}
@@ -218,16 +221,21 @@ func (u *UnitReading) validate(p *Problems) {
 			at.Add("count", "%d: want 0 or more", *c.Count)
 		}
 		if c.Frame != nil {
-			in := at.In("frame.values", -1)
-			in.size("", len(c.Frame.Values))
+			at.size("frame.values", len(c.Frame.Values))
 			for j, v := range c.Frame.Values {
-				at.In("frame.values", j).name("name", v.Name)
+				in := at.In("frame.values", j)
+				in.name("name", v.Name)
+				if v.Value.IsZero() {
+					in.Add("value", "missing")
+				}
 			}
 		}
 	}
 	monitors := map[fault.Monitor]bool{}
 	for i, m := range u.Monitors {
-		if monitors[m.Name] {
+		if m.Name == 0 {
+			p.In("monitors", i).Add("name", "missing")
+		} else if monitors[m.Name] {
 			p.In("monitors", i).Add("name", "%q is given twice", m.Name)
 		}
 		monitors[m.Name] = true
@@ -247,7 +255,7 @@ func (u *UnitReading) validate(p *Problems) {
 	p.size("frames", len(u.Frames))
 	for i, f := range u.Frames {
 		if _, err := hex.DecodeString(f); err != nil || f == "" || strings.ToUpper(f) != f {
-			p.In("frames", i).Add("frame", "want hex digits in upper case, in pairs")
+			p.Add(fmt.Sprintf("frames[%d]", i), "want hex digits in upper case, in pairs")
 		}
 	}
 }

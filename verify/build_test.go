@@ -2,7 +2,6 @@ package verify
 
 import (
 	"encoding/json"
-	"testing"
 	"time"
 
 	"mendbook/events"
@@ -10,9 +9,16 @@ import (
 	"mendbook/events/quantity"
 )
 
+// tester is what tests and generated cases have in common.
+type tester interface {
+	Helper()
+	Fatal(args ...any)
+	Fatalf(format string, args ...any)
+}
+
 // book builds a vehicle's history for tests, an hour between events.
 type book struct {
-	tb      testing.TB
+	tb      tester
 	evs     []events.Event
 	now     time.Time
 	n       byte
@@ -22,7 +28,7 @@ type book struct {
 	policy  Policy
 }
 
-func newBook(tb testing.TB) *book {
+func newBook(tb tester) *book {
 	b := &book{tb: tb, now: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC), feed: "feedone", policy: DefaultPolicy()}
 	b.vehicle = b.add(&events.VehicleRegistered{Label: "van-7"})
 	b.open()
@@ -190,7 +196,7 @@ func since(distance string) part {
 }
 
 // fault finds a fault in a report.
-func (r *Report) fault(tb testing.TB, unit, code string) Fault {
+func (r *Report) fault(tb tester, unit, code string) Fault {
 	tb.Helper()
 	for _, f := range r.Faults {
 		if f.Unit == unit && f.Code == code {

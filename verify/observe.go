@@ -146,7 +146,7 @@ func (t *timeline) observeListed(k key, w int, r *reading, c events.CodeReading)
 	s, known := r.status(c)
 	e, hasE := t.erased(k, w, r)
 	cycle := t.newCycle(k, w, r)
-	word := c.State.String()
+	word := r.word(c)
 	switch {
 	case hasE && (s&failBits != 0 || word != ""):
 		return finding{obs: ObsFailing, why: "failed since the erase"}

@@ -275,11 +275,20 @@ const (
 	untestedBit = fault.NotCompletedSinceClear | fault.NotCompletedThisCycle
 )
 
+// word is the state a code was listed with. A list that gives no word and no
+// status byte still says that the code is in memory, unless it is the list of
+// all codes the unit supports, or the permanent one alone.
+func (r *reading) word(c events.CodeReading) string {
+	if c.State.String() == "" && c.Status == nil && !c.Permanent && !r.views[fault.ViewSupported] {
+		return fault.StateStored.String()
+	}
+	return c.State.String()
+}
+
 // isFault tells whether a listed code is a fault, not test information.
 func (r *reading) isFault(c events.CodeReading) bool {
 	s, _ := r.status(c)
-	return c.State.String() != "" || c.Permanent || s&faultBits != 0 ||
-		c.Status == nil && !r.views[fault.ViewSupported]
+	return r.word(c) != "" || c.Permanent || s&faultBits != 0
 }
 
 // findQuirks marks units that gave a pair of bits the standard makes

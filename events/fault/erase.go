@@ -32,11 +32,11 @@ func GroupCovers(service string, group string, c Code) bool {
 	if c.IsZero() {
 		return false
 	}
-	switch strings.ToUpper(service) {
+	switch upper(service) {
 	case "":
 		return group == ""
 	case "14":
-		return clearCovers(strings.ToUpper(group), c)
+		return clearCovers(upper(group), c)
 	case "04":
 		return group == "" && genericPowertrain(c)
 	case "DM11", "DM3":

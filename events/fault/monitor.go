@@ -82,8 +82,9 @@ type codeRange struct {
 }
 
 // monitorRanges is general knowledge from memory, not a standard; makers differ.
-// Where that knowledge names only "a series", the narrowest reading is taken, since
-// a hint too wide would let a foreign monitor speak for a code.
+// Where that knowledge names only "a series" or "partly", the narrowest reading is
+// taken (P2002 and P2003 are codes of the particulate filter alone), since a hint too
+// wide would let a foreign monitor speak for a code.
 func monitorRanges() []codeRange {
 	return []codeRange{
 		{MonitorMisfire, 0x0300, 0x0316},
@@ -100,22 +101,25 @@ func monitorRanges() []codeRange {
 		{MonitorSecondaryAir, 0x0491, 0x0492},
 		{MonitorOxygenSensor, 0x0130, 0x0134},
 		{MonitorOxygenSensor, 0x0136, 0x0140},
-		{MonitorOxygenSensor, 0x0142, 0x0154},
+		{MonitorOxygenSensor, 0x0142, 0x0146},
+		{MonitorOxygenSensor, 0x0148, 0x0154},
 		{MonitorOxygenSensor, 0x0156, 0x0160},
-		{MonitorOxygenSensor, 0x0162, 0x0167},
+		{MonitorOxygenSensor, 0x0162, 0x0166},
 		{MonitorOxygenSensor, 0x2195, 0x2198},
 		{MonitorOxygenSensor, 0x2270, 0x2279},
 		{MonitorOxygenSensorHeater, 0x0030, 0x0064},
 		{MonitorOxygenSensorHeater, 0x0135, 0x0135},
 		{MonitorOxygenSensorHeater, 0x0141, 0x0141},
+		{MonitorOxygenSensorHeater, 0x0147, 0x0147},
 		{MonitorOxygenSensorHeater, 0x0155, 0x0155},
 		{MonitorOxygenSensorHeater, 0x0161, 0x0161},
+		{MonitorOxygenSensorHeater, 0x0167, 0x0167},
 		{MonitorEGRVVT, 0x0010, 0x0025},
 		{MonitorEGRVVT, 0x0400, 0x0409},
 		{MonitorEGRVVT, 0x0486, 0x0490},
 		{MonitorNMHCCatalyst, 0x0420, 0x0434},
-		{MonitorNMHCCatalyst, 0x2000, 0x2003},
-		{MonitorNOxSCR, 0x2000, 0x2003},
+		{MonitorNMHCCatalyst, 0x2000, 0x2001},
+		{MonitorNOxSCR, 0x2000, 0x2001},
 		{MonitorNOxSCR, 0x2030, 0x20EF},
 		{MonitorNOxSCR, 0x2200, 0x220F},
 		{MonitorBoostPressure, 0x0234, 0x0236},

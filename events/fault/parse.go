@@ -91,8 +91,19 @@ func notSAE(s string) error {
 	return fmt.Errorf("code %.60q: not a letter P, C, B or U with a digit 0 to 3 and three hex digits, such as P0302, or P0741-07 with a failure type", s)
 }
 
+// upper turns a to z into capitals and leaves all else: strings.ToUpper would make
+// an I of the dotless ı and so read another spelling.
+func upper(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r >= 'a' && r <= 'z' {
+			return r - 'a' + 'A'
+		}
+		return r
+	}, s)
+}
+
 func parseSAE(s string) (Code, bool) {
-	s = strings.ToUpper(s) // may change the length of a text that is not ASCII
+	s = upper(s)
 	if len(s) != 5 && len(s) != 8 {
 		return Code{}, false
 	}
@@ -159,7 +170,7 @@ func isSPN(s string) bool {
 
 func parseSPN(s string) (Code, error) {
 	bad := fmt.Errorf("code %.60q: write an SPN with its FMI like \"SPN 1208 FMI 3\" or spn1208/3", s)
-	rest := strings.TrimPrefix(strings.ToUpper(s)[3:], " ")
+	rest := strings.TrimPrefix(upper(s)[3:], " ")
 	number, mode, ok := strings.Cut(rest, "/")
 	if !ok {
 		if number, mode, ok = strings.Cut(rest, "FMI"); !ok {

@@ -21,8 +21,9 @@ type Measure struct {
 
 // ParseMeasure reads "12.6 V", or "12.6V" where the unit has no digits. The unit
 // is required: 1 to MaxUnitRunes printable characters without spaces, beginning
-// with a letter, a digit, '%' or '°', and free of quotation marks, '<', '>', '&'
-// and '\' (they would need escapes in JSON or HTML).
+// with a letter, '%', '°' or "1/", and free of quotation marks, '<', '>', '&' and
+// '\' (they would need escapes in JSON or HTML). Another digit in front is refused,
+// so that "12 500" is not 12 of a unit "500".
 func ParseMeasure(s string) (Measure, error) {
 	n, unit, err := splitUnit("measure", "12.6 V", s)
 	if err != nil {
@@ -48,8 +49,8 @@ func checkUnit(unit string) error {
 		return errors.New("not valid UTF-8")
 	case utf8.RuneCountInString(unit) > MaxUnitRunes:
 		return fmt.Errorf("longer than %d characters", MaxUnitRunes)
-	case !unicode.IsLetter(first) && !unicode.IsDigit(first) && first != '%' && first != '°':
-		return errors.New("must begin with a letter, a digit, % or °")
+	case !unicode.IsLetter(first) && first != '%' && first != '°' && !(strings.HasPrefix(unit, "1/") && len(unit) > 2):
+		return errors.New("must begin with a letter, %, ° or 1/")
 	}
 	for _, r := range unit {
 		if r == ' ' || !unicode.IsPrint(r) {

@@ -37,8 +37,8 @@ func TestCheckDigit(t *testing.T) {
 	}
 }
 
-// Values of the letters by 49 CFR 565.15(c), from memory. A letter in position 8
-// (weight 10 there is position 8; position 1 weighs 8) stands alone against ones.
+// Values of the letters by 49 CFR 565.15(c), from memory. Each stands alone in
+// position 17, which weighs 2, among zeros.
 func TestLetterValues(t *testing.T) {
 	want := map[byte]int{
 		'A': 1, 'B': 2, 'C': 3, 'D': 4, 'E': 5, 'F': 6, 'G': 7, 'H': 8,
@@ -46,7 +46,6 @@ func TestLetterValues(t *testing.T) {
 		'S': 2, 'T': 3, 'U': 4, 'V': 5, 'W': 6, 'X': 7, 'Y': 8, 'Z': 9,
 	}
 	for letter, v := range want {
-		// All other characters are 0 and position 11 weighs 7, position 17 weighs 2.
 		text := "0000000000000000" + string(letter)
 		got, err := Parse(text)
 		if err != nil {
