@@ -333,9 +333,7 @@ func CheckJSON(raw []byte) error {
 
 // UniqueKeys refuses JSON that gives a key twice in one object or nests too
 // deep; white space is allowed. It is the check for typed JSON.
-func UniqueKeys(raw []byte) error { return uniqueKeys(raw, func(name string) string { return name }) }
-
-func uniqueKeys(raw []byte, fold func(string) string) error {
+func UniqueKeys(raw []byte) error {
 	d := json.NewDecoder(bytes.NewReader(raw))
 	d.UseNumber()
 	var stack []map[string]bool // nil for a list
@@ -374,10 +372,10 @@ func uniqueKeys(raw []byte, fold func(string) string) error {
 		}
 		if key {
 			name := token.(string)
-			if top[fold(name)] {
+			if top[name] {
 				return fmt.Errorf("key %q given twice at byte %d", name, d.InputOffset())
 			}
-			top[fold(name)] = true
+			top[name] = true
 		}
 		key = !key
 	}

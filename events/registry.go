@@ -199,10 +199,6 @@ func DecodeTyped(kind Kind, data []byte) (Data, error) {
 }
 
 func decode(kind Kind, data []byte) (Data, error) {
-	// The standard decoder takes keys in any case, so two cases are one key.
-	if err := uniqueKeys(data, strings.ToLower); err != nil {
-		return nil, err
-	}
 	body := kind.New()
 	d := json.NewDecoder(bytes.NewReader(data))
 	d.DisallowUnknownFields()
