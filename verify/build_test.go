@@ -110,6 +110,14 @@ func km(s string) quantity.Distance {
 	return d
 }
 
+func measure(s string) quantity.Measure {
+	m, err := quantity.ParseMeasure(s)
+	if err != nil {
+		panic(err)
+	}
+	return m
+}
+
 func code(s string) fault.Code {
 	c, err := fault.Parse(s)
 	if err != nil {
