@@ -19,7 +19,7 @@ type erasure struct {
 // reading r. An erase before the work proves nothing about the work.
 func (t *timeline) erased(k key, w int, r *reading) (erasure, bool) {
 	best, found := erasure{from: -1}, false
-	for i := max(w, 0); i < r.at; i++ {
+	for i := 0; i < r.at; i++ {
 		switch d := t.ev[i].Body.(type) {
 		case *events.CodesErased:
 			if i > w && t.reached(d, k, r) && !t.didNotTake(i, k.unit) {
@@ -27,7 +27,7 @@ func (t *timeline) erased(k key, w int, r *reading) (erasure, bool) {
 			}
 		case *events.RepairDone:
 			for _, n := range d.Renewed {
-				if t.h.unit(n.Unit) == k.unit {
+				if i >= w && t.h.unit(n.Unit) == k.unit {
 					best, found = erasure{i, "renewed"}, true
 				}
 			}

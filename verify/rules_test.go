@@ -110,6 +110,46 @@ func TestRules(t *testing.T) {
 			b.scan(unit("engine", uds(0xFF, 0xFF), count(dtc, 0x28, 127)))
 			b.scan(unit("engine", uds(0xFF, 0xFF), count(dtc, 0x28, 3)))
 		}, "engine", dtc, Unproven, NoGrade, ""},
+		{"a rise seen across a counter that was not available", func(b *book) {
+			b.scan(failing)
+			b.repair(target)
+			b.scan(unit("engine", uds(0xFF, 0xFF), count(dtc, 0x28, 3)))
+			b.scan(unit("engine", uds(0xFF, 0xFF), count(dtc, 0x28, 127)))
+			b.scan(unit("engine", uds(0xFF, 0xFF), count(dtc, 0x28, 4)))
+		}, "engine", dtc, Persisted, NoGrade, "counter rose"},
+		{"a drive is a new cycle", func(b *book) {
+			b.scan(failing)
+			b.repair(target)
+			b.drive("3 km", 9)
+			b.scan(unit("engine", uds(0xFF, 0xFF), byte1(dtc, 0x2C)))
+		}, "engine", dtc, Cleared, Tested, "passed this cycle"},
+		{"permanent caps a monitor that is complete later", func(b *book) {
+			b.scan(unit("engine", obd(), listed("P0420", "stored")))
+			b.repair(at("engine", "P0420"))
+			b.erase("engine")
+			b.scan(unit("engine", obd(fault.ViewPermanent), permanent("P0420"), monitor("catalyst", false)))
+			b.scan(unit("engine", obd(), monitor("catalyst", true)))
+		}, "engine", "P0420", Unproven, NoGrade, "permanent"},
+		{"permanent caps a monitor that was complete before", func(b *book) {
+			b.scan(unit("engine", obd(), listed("P0420", "stored")))
+			b.repair(at("engine", "P0420"))
+			b.erase("engine")
+			b.scan(unit("engine", obd(), monitor("catalyst", true)))
+			b.scan(unit("engine", obd(fault.ViewPermanent), permanent("P0420"), monitor("catalyst", true)))
+		}, "engine", "P0420", Unproven, NoGrade, "permanent"},
+		{"no longer permanent lifts the cap", func(b *book) {
+			b.scan(unit("engine", obd(), listed("P0420", "stored")))
+			b.repair(at("engine", "P0420"))
+			b.erase("engine")
+			b.scan(unit("engine", obd(fault.ViewPermanent), permanent("P0420"), monitor("catalyst", true)))
+			b.scan(unit("engine", obd(fault.ViewPermanent), monitor("catalyst", true)))
+		}, "engine", "P0420", Cleared, Monitored, ""},
+		{"a unit renewed before the work proves nothing about the work", func(b *book) {
+			b.scan(failing)
+			b.add(&events.RepairDone{Action: "reprogrammed", Component: "engine unit", Renewed: []events.Renewal{{Unit: "engine", How: "reprogrammed"}}})
+			b.repair(target)
+			b.scan(unit("engine", supported(0xFF), byte1(dtc, 0x00)))
+		}, "engine", dtc, Unproven, NoGrade, ""},
 		{"a freeze frame dated after the work", func(b *book) {
 			b.scan(failing)
 			b.repair(target)
@@ -414,6 +454,25 @@ func TestSharedCredit(t *testing.T) {
 		if rep.Score.Low.Cmp(*rep.Score.High) >= 0 || rep.Score.High.String() != "1.0000" {
 			t.Errorf("score %s to %s", rep.Score.Low, rep.Score.High)
 		}
+	}
+}
+
+// A repair that another one followed has failed, whatever the other is still
+// waiting for.
+func TestFollowedRepairHasFailed(t *testing.T) {
+	b := newBook(t)
+	bad := unit("engine", uds(0xFF, 0xFF), byte1("P0A9B-17", 0x2F))
+	b.scan(bad)
+	b.repair(at("engine", "P0A9B-17"))
+	b.erase("engine")
+	b.scan(bad)
+	b.repair(at("engine", "P0A9B-17"))
+	r := b.judge()
+	if first := r.Repairs[0].Score; !first.High.IsZero() {
+		t.Errorf("the first repair: %s to %s, want 0", first.Low, first.High)
+	}
+	if second := r.Repairs[1].Score; !second.Low.IsZero() || second.High.IsZero() {
+		t.Errorf("the second repair: %s to %s, want 0 to 1", second.Low, second.High)
 	}
 }
 
