@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"sort"
 	"strings"
+	"time"
 
 	"mendbook/events"
 	"mendbook/events/fault"
@@ -403,15 +404,15 @@ func (c *jobCase) addWarnings(r *Report) {
 
 // backdatedFrom is how late a record must be to be told; what is typed at the end
 // of a day is not worth a word.
-const backdatedFrom = 24 * 3600 * 1e9
+const backdatedFrom = 24 * time.Hour
 
 func kindWord(e events.Event) string {
 	kind, _, _ := strings.Cut(e.Type, ".")
 	return kind
 }
 
-func days(d interface{ Hours() float64 }) string {
-	n := int(d.Hours()) / 24
+func days(d time.Duration) string {
+	n := int(d / (24 * time.Hour))
 	return fmt.Sprintf("%d %s", n, plural(n, "day"))
 }
 

@@ -3,6 +3,7 @@ package verify
 import (
 	"fmt"
 	"sort"
+	"strings"
 	"time"
 
 	"mendbook/events"
@@ -22,6 +23,7 @@ type History struct {
 	shown    map[string]string // folded unit → as written
 	line     []events.Event
 	jobInto  map[events.ID]events.ID
+	into     map[events.ID]events.ID // vehicle records joined into another
 	jobs     []JobSpan
 	unknown  []events.Event
 	warnings []string
@@ -48,8 +50,13 @@ func NewHistory(evs []events.Event, p Policy) *History {
 		zone = time.UTC
 	}
 	h := &History{policy: p, zone: zone, all: evs, names: map[string]string{}, shown: map[string]string{},
-		jobInto: map[events.ID]events.ID{}}
+		jobInto: map[events.ID]events.ID{}, into: map[events.ID]events.ID{}}
 	standing := Standing(evs)
+	for _, e := range standing {
+		if d, ok := e.Body.(*events.VehicleJoined); ok {
+			h.into[e.Subject] = d.Into
+		}
+	}
 	for _, e := range standing {
 		h.take(e)
 	}
@@ -87,12 +94,7 @@ func (h *History) take(e events.Event) {
 }
 
 func (h *History) given(vehicle events.ID) bool {
-	for _, e := range h.all {
-		if d, ok := e.Body.(*events.VehicleJoined); ok && e.Subject == vehicle && d.Into != vehicle {
-			return true
-		}
-	}
-	return false
+	return follow(h.into, vehicle, events.ID.Compare) != vehicle
 }
 
 // nameUnits learns which names and addresses are one unit. Standing is in order
@@ -123,15 +125,7 @@ func (h *History) show(name string) {
 
 // unit gives the one key of a unit by any of its names.
 func (h *History) unit(name string) string {
-	key := events.Fold(name)
-	for range len(h.names) + 1 {
-		next, ok := h.names[key]
-		if !ok || next == key {
-			break
-		}
-		key = next
-	}
-	return key
+	return follow(h.names, events.Fold(name), strings.Compare)
 }
 
 func (h *History) unitOf(u events.UnitReading) string {
@@ -151,14 +145,31 @@ func (h *History) unitName(key string) string {
 }
 
 func (h *History) job(id events.ID) events.ID {
-	for range len(h.jobInto) + 1 {
-		into, ok := h.jobInto[id]
-		if !ok || into == id {
+	return follow(h.jobInto, id, events.ID.Compare)
+}
+
+// follow goes from name to name until one that leads nowhere. Where they lead
+// round in a circle, all in it are the smallest, so that every start agrees.
+func follow[K comparable](next map[K]K, from K, compare func(a, b K) int) K {
+	seen := map[K]bool{}
+	for {
+		to, ok := next[from]
+		if !ok || to == from {
+			return from
+		}
+		if seen[from] {
 			break
 		}
-		id = into
+		seen[from] = true
+		from = to
 	}
-	return id
+	least := from
+	for to := next[from]; to != from; to = next[to] {
+		if compare(to, least) < 0 {
+			least = to
+		}
+	}
+	return least
 }
 
 func (h *History) findJobs() {

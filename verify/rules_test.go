@@ -545,6 +545,16 @@ func TestTwoScans(t *testing.T) {
 	}
 }
 
+// Names and joins that lead in a circle end in one place from every start.
+func TestCircles(t *testing.T) {
+	next := map[string]string{"c": "a", "a": "b", "b": "c", "d": "b", "e": "e"}
+	for from, want := range map[string]string{"a": "a", "b": "a", "c": "a", "d": "a", "e": "e", "f": "f"} {
+		if got := follow(next, from, strings.Compare); got != want {
+			t.Errorf("from %s to %s, want %s", from, got, want)
+		}
+	}
+}
+
 // Jobs opened apart are one visit once joined, and named units are one.
 func TestJoinedJobsAndNamedUnits(t *testing.T) {
 	b := newBook(t)
