@@ -426,7 +426,7 @@ func (c *jobCase) baseline(k key, first, found *reading) (*reading, string) {
 	if k.silent() {
 		return first, ""
 	}
-	if ok, why := comparable(k, first, found); !ok {
+	if ok, why := alike(k, first, found); !ok {
 		return nil, why
 	}
 	if sign := c.t.recentErase(k, first); sign != "" {
@@ -435,9 +435,9 @@ func (c *jobCase) baseline(k key, first, found *reading) (*reading, string) {
 	return first, ""
 }
 
-// comparable tells whether the question asked in base could have listed the
+// alike tells whether the question asked in base could have listed the
 // fault as it stands in found.
-func comparable(k key, base, found *reading) (bool, string) {
+func alike(k key, base, found *reading) (bool, string) {
 	a, b := family(base.service), family(found.service)
 	if a != b && a != "" && b != "" {
 		return false, fmt.Sprintf("before the work the unit was read by service %s, now by %s, which lists other codes", base.service, found.service)
