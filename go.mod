@@ -1,6 +1,6 @@
 module mendbook
 
-go 1.26.8
+go 1.26.0
 
 require (
 	github.com/adrg/xdg v0.5.3

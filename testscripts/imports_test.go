@@ -33,9 +33,6 @@ type sourceFile struct {
 
 func (f sourceFile) isTest() bool { return strings.HasSuffix(f.path, "_test.go") }
 
-// dir is the package's directory: "events/fault".
-func (f sourceFile) dir() string { return path.Dir(f.path) }
-
 // top is the directory at the top of the tree: "events".
 func (f sourceFile) top() string {
 	top, _, _ := strings.Cut(f.path, "/")
