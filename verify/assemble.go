@@ -49,6 +49,9 @@ func (c *jobCase) report(faults map[key]*Fault) *Report {
 	c.addWarnings(r)
 	r.Outcome = outcome(r, len(h.unknown) > 0)
 	r.Sentence = sentence(r)
+	if len(h.unknown) > 0 {
+		r.Sentence += " An event here is beyond this program, so nothing is called proven as a whole."
+	}
 	r.Cautions = cautions(r)
 	return r
 }

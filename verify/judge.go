@@ -596,7 +596,12 @@ func (c *jobCase) conclude(k key, res *result) {
 			f.Evidence = appendID(f.Evidence, t.ev[e.from].ID)
 		}
 	}
-	defer func() { f.Evidence = t.inOrder(f.Evidence) }()
+	defer func() {
+		f.Evidence = t.inOrder(f.Evidence)
+		if end < len(t.ev) && f.Verdict.Group() != Good {
+			f.Next = "it was repaired again on " + t.h.when(t.ev[end].Happened()) + ": that job tells the rest"
+		}
+	}()
 	day := func(i int) string { return t.h.when(t.ev[v.readings[i].at].Happened()) }
 	switch {
 	case v.failing >= 0:

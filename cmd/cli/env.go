@@ -51,6 +51,17 @@ type Env struct {
 	RunEditor func(path string) error
 	// Version of the program, shown by version.
 	Version string
+	// Program is how the person started it, for commands to type next; empty is
+	// "mendbook".
+	Program string
+}
+
+// program is the first word, or words, of a command that runs.
+func (e *Env) program() string {
+	if e.Program == "" {
+		return "mendbook"
+	}
+	return e.Program
 }
 
 // SystemEnv is the Env of a process. Call stop before the process ends.
@@ -81,6 +92,7 @@ func SystemEnv() (env *Env, stop func()) {
 		},
 		Host:    os.Hostname,
 		Version: Version,
+		Program: started(),
 	}
 	env.RunEditor = func(path string) error { return runEditor(env, path) }
 	if env.OutTTY {
@@ -89,6 +101,19 @@ func SystemEnv() (env *Env, stop func()) {
 		}
 	}
 	return env, cancel
+}
+
+// started tells how the program was started, as far as it shows: go run builds
+// into a directory of its own that is gone afterwards.
+func started() string {
+	path, err := os.Executable()
+	if err != nil {
+		return ""
+	}
+	if dir := filepath.ToSlash(filepath.Dir(path)); strings.Contains(dir, "/go-build") {
+		return "go run ./cmd/mendbook"
+	}
+	return ""
 }
 
 // runEditor starts the editor of VISUAL or EDITOR, which may have arguments.

@@ -46,9 +46,9 @@ func (a *app) next(format string, args ...any) {
 // commandLine is a command that runs in this book: the words after "mendbook ".
 func (a *app) commandLine(words string) string {
 	if a.book != "" {
-		return "mendbook --book " + quote(a.book) + " " + words
+		return a.env.program() + " --book " + quote(a.book) + " " + words
 	}
-	return "mendbook " + words
+	return a.env.program() + " " + words
 }
 
 // quote writes a word so that a shell reads it as one.

@@ -191,7 +191,7 @@ func (d *demoRun) show(cmd *cobra.Command) error {
 	a.say("The book is in %s", d.book)
 	a.say("Go on with:")
 	for _, words := range []string{"sheet " + demoTelling, "verify bus-3", "history tipper-2"} {
-		a.say("  mendbook --book %s %s", quote(d.book), words)
+		a.say("  %s --book %s %s", a.env.program(), quote(d.book), words)
 	}
 	return nil
 }
