@@ -103,13 +103,15 @@ func (a *app) open(cmd *cobra.Command, readOnly bool) (*ledger.Book, error) {
 	return b, err
 }
 
-// read runs a function over the book, open for reading alone.
+// read runs a function over the book, open for reading alone; all it reads is of
+// one moment.
 func (a *app) read(cmd *cobra.Command, do func(ctx context.Context, r reader) error) error {
 	b, err := a.open(cmd, true)
 	if err != nil {
 		return err
 	}
-	err = do(cmd.Context(), b)
+	ctx := cmd.Context()
+	err = b.View(ctx, func(r *ledger.Reader) error { return do(ctx, r) })
 	return errors.Join(err, b.Close())
 }
 
