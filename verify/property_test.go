@@ -44,9 +44,15 @@ func TestEveryFaultHasOneVerdict(t *testing.T) {
 					t.Fatalf("%s/%s: %s with grade %q", f.Unit, f.Code, f.Verdict, f.Grade)
 				}
 			}
-			for name := range expectedFaults(b, job) {
+			expected := expectedFaults(b, job)
+			for name := range expected {
 				if seen[name] != 1 {
 					t.Fatalf("fault %s has %d verdicts", name, seen[name])
+				}
+			}
+			for name := range seen {
+				if !expected[name] {
+					t.Fatalf("%s has a verdict and is no fault of the job", name)
 				}
 			}
 		}
