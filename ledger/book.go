@@ -181,10 +181,17 @@ func (b *Book) upToDate(ctx context.Context) error {
 		}
 	}
 	return b.locked(ctx, func(c *conn) error {
-		if err := migrate(ctx, c, layout); err != nil {
-			return err
-		}
-		return c.transact(ctx, func() error { return freshenLookup(ctx, c, b.opt.Registry) })
+		// One transaction: a book of the newest layout whose index was still empty
+		// would answer those who only read, and find nothing.
+		return c.transact(ctx, func() error {
+			if err := migrate(ctx, c, layout); err != nil {
+				return err
+			}
+			if err := b.opt.fault("migrated"); err != nil {
+				return err
+			}
+			return freshenLookup(ctx, c, b.opt.Registry)
+		})
 	})
 }
 
@@ -260,9 +267,6 @@ func makeBook(ctx context.Context, o Options, file string, undo *undoing) error 
 	if err := c.exec(ctx, fmt.Sprintf("PRAGMA journal_mode = WAL; PRAGMA application_id = %d;", applicationID)); err != nil {
 		return err
 	}
-	if err := migrate(ctx, c, layout); err != nil {
-		return err
-	}
 	// A key without a book may be all that is left of one: it is kept.
 	kept, err := keepOldKey(o.Dir, stamp(o.Now()))
 	if err != nil {
@@ -273,6 +277,9 @@ func makeBook(ctx context.Context, o Options, file string, undo *undoing) error 
 	}
 	var m marker
 	err = c.transact(ctx, func() error {
+		if err := migrate(ctx, c, layout); err != nil {
+			return err
+		}
 		if err := freshenLookup(ctx, c, o.Registry); err != nil {
 			return err
 		}

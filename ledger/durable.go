@@ -13,9 +13,11 @@ func writeDurable(path string, content []byte, mode os.FileMode) error {
 
 // replaceFile writes beside the file and renames. Without flush the new content
 // may be lost in a power failure, but never stands there by half in a crash of
-// the process.
+// the process. The name beside the file is always the same, so that what a
+// process left there that died is written over and does not pile up; only one
+// who holds the lock of the book or of the feed writes it.
 func replaceFile(path string, content []byte, mode os.FileMode, flush bool) (err error) {
-	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".*.tmp")
+	f, err := os.OpenFile(path+".tmp", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, mode)
 	if err != nil {
 		return err
 	}

@@ -72,25 +72,25 @@ CREATE TABLE derived (
 	}
 }
 
-// migrate brings a book up to the layout. Each step is one transaction, so a
-// book is always of one whole layout; a step that another process has taken
-// meanwhile is not taken again.
+// migrate brings a book up to the layout, step by step, within the transaction
+// under way: a book is always of one whole layout. A step that another process
+// has taken meanwhile is not taken again.
 func migrate(ctx context.Context, c *conn, to int) error {
+	step := func(m migration) error {
+		have, err := c.number(ctx, "PRAGMA user_version")
+		if err != nil || have >= int64(m.layout) {
+			return err
+		}
+		if have != int64(m.layout-1) {
+			return fmt.Errorf("%w: layout %d cannot become layout %d", ErrDamaged, have, m.layout)
+		}
+		return c.exec(ctx, m.sql+fmt.Sprintf("PRAGMA user_version = %d;", m.layout))
+	}
 	for _, m := range migrations() {
 		if m.layout > to {
 			break
 		}
-		err := c.transact(ctx, func() error {
-			have, err := c.number(ctx, "PRAGMA user_version")
-			if err != nil || have >= int64(m.layout) {
-				return err
-			}
-			if have != int64(m.layout-1) {
-				return fmt.Errorf("%w: layout %d cannot become layout %d", ErrDamaged, have, m.layout)
-			}
-			return c.exec(ctx, m.sql+fmt.Sprintf("PRAGMA user_version = %d;", m.layout))
-		})
-		if err != nil {
+		if err := step(m); err != nil {
 			return fmt.Errorf("bringing the book to layout %d: %w", m.layout, err)
 		}
 	}
