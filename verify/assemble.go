@@ -424,23 +424,31 @@ func days(d time.Duration) string {
 func atClose(h *History, span JobSpan, today *Report) {
 	var known []events.Event
 	for _, e := range h.all {
-		if e.ID.Compare(span.Closed.ID) <= 0 {
+		if e.ID.Compare(span.Closed.ID) <= 0 && !e.Happened().Std().After(span.Closed.Happened().Std()) {
 			known = append(known, e)
 		}
 	}
-	then := NewHistory(known, h.policy)
+	p := h.policy
+	for _, e := range h.all {
+		if _, ok := e.Body.(*events.PolicySet); ok {
+			p, _ = PolicyFrom(known)
+			break
+		}
+	}
+	then := NewHistory(known, p)
 	n, err := then.jobIndex(span.ID)
 	if err != nil {
 		return
 	}
 	stood := map[string]Fault{}
 	for _, f := range judgeJob(then, n).Faults {
-		stood[events.Fold(f.Unit)+"/"+f.Code] = f
+		stood[h.unit(f.Unit)+"/"+f.Code] = f
 	}
 	for i := range today.Faults {
 		f := &today.Faults[i]
-		was, ok := stood[events.Fold(f.Unit)+"/"+f.Code]
+		was, ok := stood[h.unit(f.Unit)+"/"+f.Code]
 		if !ok {
+			today.ChangedSinceClose = true
 			continue
 		}
 		f.AtClose = &Stood{was.Verdict, was.Grade, was.Reason}

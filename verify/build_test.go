@@ -183,6 +183,11 @@ func listed(c, word string) part {
 	}
 }
 
+// service names how the unit was asked; the lists follow from it.
+func service(s string) part {
+	return func(u *events.UnitReading) { u.Service = s }
+}
+
 func permanent(c string) part {
 	return func(u *events.UnitReading) {
 		u.Codes = append(u.Codes, events.CodeReading{Code: code(c), Permanent: true})

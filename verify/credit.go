@@ -110,7 +110,7 @@ func (c *jobCase) scoreTarget(r repairAt, k key) (low quantity.Number, high bool
 	}
 	if next >= 0 {
 		v := c.t.view(k, r.at, next, res.before)
-		good := v.failing < 0 && v.best >= 0
+		good := v.failing < 0 && v.best >= 0 && !(v.permanent && v.seen[v.best].obs != ObsPassed)
 		if good {
 			if res.before != nil && c.t.failingBefore(k, res.before) {
 				return quantity.NumberFromInt(1), true

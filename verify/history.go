@@ -22,6 +22,7 @@ type History struct {
 	names    map[string]string // folded name or address → folded unit
 	shown    map[string]string // folded unit → as written
 	line     []events.Event
+	whole    *History // what this one was cut from, for what units are able to tell
 	jobInto  map[events.ID]events.ID
 	into     map[events.ID]events.ID // vehicle records joined into another
 	jobs     []JobSpan
@@ -204,6 +205,14 @@ func (h *History) findJobs() {
 		}
 		if i, ok := at[h.job(d.Job)]; ok {
 			h.jobs[i].Closed = e // the last closing counts
+		}
+	}
+	// A visit joined of two is not closed while the second one is still open.
+	for _, e := range h.line {
+		if _, ok := e.Body.(*events.JobOpened); ok {
+			if j := &h.jobs[at[h.job(e.ID)]]; !j.Closed.ID.IsZero() && before(j.Closed, e) {
+				j.Closed = events.Event{}
+			}
 		}
 	}
 	if early {

@@ -85,6 +85,7 @@ func judgeScans(h *History, q Question) (*Report, error) {
 		}
 	}
 	cut.jobs = []JobSpan{{}}
+	cut.whole = h
 	cut.jobInto = map[events.ID]events.ID{}
 	r := judgeJob(&cut, 0)
 	r.Job.Before, r.Job.After = q.Before, q.After
@@ -104,6 +105,9 @@ func judgeJob(h *History, n int) *Report {
 			if !ok || weaker(f, have) {
 				f.Remarks = append(f.Remarks, alt.why)
 				faults[k] = f
+				if res, ok := c.results[k]; ok {
+					res.fault = f // scores follow the verdict that stands
+				}
 			}
 		}
 	}
@@ -143,18 +147,31 @@ func (h *History) doubts(t *timeline) []doubt {
 			if a.Feed == b.Feed || !weighs(a) || !weighs(b) || refers(b, a) {
 				continue
 			}
-			if len(out) == maxDoubts {
+			if len(out) >= maxDoubts {
 				t.warn("more events of two machines are too near in time than can be judged in every order")
 				return out
 			}
-			order := make([]events.Event, 0, len(t.ev))
-			order = append(order, t.ev[:i]...)
-			order = append(order, t.ev[i+1:j+1]...)
-			order = append(order, a)
-			order = append(order, t.ev[j+1:]...)
-			out = append(out, doubt{order, fmt.Sprintf(
+			why := fmt.Sprintf(
 				"recorded by two machines within %s of each other at %s: judged in both orders, the weaker verdict stands",
-				gap.Round(1e9), h.when(a.Happened()))})
+				gap.Round(1e9), h.when(a.Happened()))
+			// What one machine recorded keeps its order: a goes after b with what its
+			// own machine recorded in between, or b goes before a likewise.
+			for _, moved := range []func(events.Event) bool{
+				func(e events.Event) bool { return e.Feed == a.Feed },
+				func(e events.Event) bool { return e.Feed != b.Feed },
+			} {
+				order := append(make([]events.Event, 0, len(t.ev)), t.ev[:i]...)
+				var late []events.Event
+				for _, e := range t.ev[i : j+1] {
+					if moved(e) {
+						late = append(late, e)
+					} else {
+						order = append(order, e)
+					}
+				}
+				order = append(append(order, late...), t.ev[j+1:]...)
+				out = append(out, doubt{order, why})
+			}
 		}
 	}
 	return out
@@ -225,8 +242,14 @@ func newCase(t *timeline, n int) *jobCase {
 		c.work = min(c.work, r.at)
 	}
 	for i := c.span.from; i < c.span.to; i++ {
-		if _, ok := t.ev[i].Body.(*events.CodesErased); ok {
-			c.work = min(c.work, i)
+		d, ok := t.ev[i].Body.(*events.CodesErased)
+		if !ok {
+			continue
+		}
+		for _, u := range d.Units {
+			if u.Result == events.EraseAccepted {
+				c.work = min(c.work, i)
+			}
 		}
 	}
 	return c
@@ -260,7 +283,7 @@ func (c *jobCase) faults() []key {
 			if !c.span.holds(r.at) {
 				continue
 			}
-			if r.reach == events.Silent && r.others {
+			if r.reach == events.Silent && r.others && !r.elsewhere {
 				seen[key{unit: r.unit}] = true
 			}
 			for _, code := range r.codes {
@@ -343,6 +366,9 @@ func (t *timeline) informative(k key, r *reading) bool {
 func (c *jobCase) lastInformative(k key, ahead int) *reading {
 	var last *reading
 	for _, r := range c.t.readings[k.unit] {
+		if last != nil && last.at == r.at && len(last.matches(k)) > 0 && len(r.matches(k)) == 0 {
+			continue // the list of that scan that held it says more
+		}
 		if r.at < ahead && c.t.informative(k, r) {
 			last = r
 		}
@@ -374,6 +400,11 @@ func (c *jobCase) judgeUntargeted(k key, res *result) {
 		return
 	}
 	base, why := c.baseline(k, first, found)
+	if base != nil && len(base.matches(k)) > 0 && !k.silent() && anyFault(base, k) {
+		res.before, res.w = base, base.at
+		c.conclude(k, res)
+		return
+	}
 	if base != nil {
 		res.before, res.w = base, base.at
 		c.conclude(k, res)
@@ -403,10 +434,19 @@ func (c *jobCase) judgeUntargeted(k key, res *result) {
 	f.Evidence = appendID([]events.ID{found.scan}, f.Evidence...)
 }
 
+func anyFault(r *reading, k key) bool {
+	for _, c := range r.matches(k) {
+		if r.isFault(c) {
+			return true
+		}
+	}
+	return false
+}
+
 // lists tells whether a reading lists the fault as one.
 func (c *jobCase) lists(k key, r *reading) bool {
 	if k.silent() {
-		return r.reach == events.Silent && r.others
+		return r.reach == events.Silent && r.others && !r.elsewhere
 	}
 	for _, code := range r.codes {
 		if code.Code == k.code && r.isFault(code) {
@@ -488,7 +528,7 @@ func (t *timeline) recentErase(k key, r *reading) string {
 	if km, ok := r.counterKm(); ok && km.Cmp(p.RecentDistance.Km()) < 0 {
 		return fmt.Sprintf("only %s km since its last erase", km)
 	}
-	if e, ok := t.erased(k, -1, r); ok && e.how != "shown" {
+	if e, ok := t.erased(k, -1, r); ok {
 		km, minutes, _ := t.driven(e, r)
 		if km.Cmp(p.DriveDistance.Km()) < 0 || minutes < p.DriveMinutes {
 			return "its memory was new since " + t.h.when(t.ev[e.from].Happened())
@@ -531,7 +571,7 @@ type stretchView struct {
 }
 
 func (t *timeline) view(k key, w, end int, ref *reading) stretchView {
-	v := stretchView{failing: -1, best: -1, firstGood: -1}
+	v := stretchView{failing: -1, best: -1, firstGood: -1, permanent: ref != nil && listedPermanent(k, ref)}
 	for _, r := range t.readings[k.unit] {
 		if r.at <= w || r.at >= end {
 			continue
@@ -636,7 +676,7 @@ func (c *jobCase) conclude(k key, res *result) {
 		if !f.Targeted {
 			f.Remarks = append(f.Remarks, "went without a repair: likely to return")
 		}
-	case v.permanent:
+	case v.permanent && len(v.seen) > 0:
 		f.Verdict = Unproven
 		f.Reason = "permanent: the vehicle's own test has not passed yet"
 		f.Next = "drive until the vehicle's own test has passed (an erase does not remove a permanent code), then read the permanent list"

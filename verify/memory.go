@@ -11,8 +11,9 @@ import (
 // erasure is an E: from which index on the unit's memory is new, and how that
 // is known. Drives count from then.
 type erasure struct {
-	from int
-	how  string // recorded, renewed, shown
+	from  int
+	how   string // recorded, renewed, shown
+	whole bool   // readiness and counters began anew too, not one code alone
 }
 
 // erased finds the latest E for a fault after the work at w and before the
@@ -22,13 +23,13 @@ func (t *timeline) erased(k key, w int, r *reading) (erasure, bool) {
 	for i := 0; i < r.at; i++ {
 		switch d := t.ev[i].Body.(type) {
 		case *events.CodesErased:
-			if i > w && t.reached(d, k, r) && !t.didNotTake(i, k.unit) {
-				best, found = erasure{i, "recorded"}, true
+			if i > w && t.reached(i, d, k, r) && !(whole(d) && t.didNotTake(i, k.unit)) {
+				best, found = erasure{i, "recorded", whole(d)}, true
 			}
 		case *events.RepairDone:
 			for _, n := range d.Renewed {
 				if i >= w && t.h.unit(n.Unit) == k.unit {
-					best, found = erasure{i, "renewed"}, true
+					best, found = erasure{i, "renewed", true}, true
 				}
 			}
 		}
@@ -39,31 +40,54 @@ func (t *timeline) erased(k key, w int, r *reading) (erasure, bool) {
 	return best, found
 }
 
-// reached tells whether an erase covers the fault in its unit: only a unit that
-// accepted it was reached, and only in what the service and group cover.
-func (t *timeline) reached(d *events.CodesErased, k key, r *reading) bool {
+// whole tells whether an erase resets readiness and counters, or one code alone.
+func whole(d *events.CodesErased) bool {
+	switch d.Group {
+	case "", "FFFFFF", "FFFF33", "FF00", "FFFF":
+		return d.Service != "DM11" && d.Service != "DM3"
+	}
+	return false
+}
+
+// accepted tells whether a unit accepted an erase.
+func (t *timeline) accepted(d *events.CodesErased, unit string) bool {
 	for _, u := range d.Units {
 		name := u.Unit
 		if _, ok := t.h.names[events.Fold(u.Address)]; ok && u.Address != "" {
 			name = u.Address
 		}
-		if t.h.unit(name) != k.unit || u.Result != events.EraseAccepted {
-			continue
+		if t.h.unit(name) == unit && u.Result == events.EraseAccepted {
+			return true
 		}
-		if !fault.GroupCovers(d.Service, d.Group, k.code) {
-			continue
-		}
-		// SAE J1939-73: DM11 clears the active list, DM3 the previously active one.
-		// A listing proves a new failure only where its own list was cleared.
-		switch d.Service {
-		case "DM11":
-			return !t.listedAs(k, r, fault.StateStored)
-		case "DM3":
-			return !t.listedAs(k, r, fault.StatePresent)
-		}
-		return true
 	}
 	return false
+}
+
+// reached tells whether the erase at index i covers the fault in its unit: only a
+// unit that accepted it was reached, and only in what the service and group cover.
+func (t *timeline) reached(i int, d *events.CodesErased, k key, r *reading) bool {
+	if !t.accepted(d, k.unit) || !fault.GroupCovers(d.Service, d.Group, k.code) {
+		return false
+	}
+	// SAE J1939-73: DM11 clears the active list, DM3 the previously active one. A
+	// listing or an absence tells of a new memory only where the list that the fault
+	// stood in, or stands in now, was cleared.
+	other := fault.State(0)
+	switch d.Service {
+	case "DM11":
+		other = fault.StateStored
+	case "DM3":
+		other = fault.StatePresent
+	default:
+		return true
+	}
+	stood := false
+	for _, earlier := range t.readings[k.unit] {
+		if earlier.at < i && len(earlier.matches(k)) > 0 {
+			stood = t.listedAs(k, earlier, other)
+		}
+	}
+	return !stood && !t.listedAs(k, r, other)
 }
 
 func (t *timeline) listedAs(k key, r *reading, state fault.State) bool {
@@ -79,16 +103,32 @@ func (t *timeline) listedAs(k key, r *reading, state fault.State) bool {
 // distance counter: it shows more than was driven since, by the odometer.
 func (t *timeline) didNotTake(e int, unit string) bool {
 	start, ok := t.kmUpTo(e)
-	if !ok {
-		return false
-	}
+	var last *reading
+	drove := quantity.NumberFromInt(2)
 	for _, r := range t.readings[unit] {
+		counter, counted := r.counterKm()
 		if r.at <= e {
+			if counted {
+				last = r
+			}
 			continue
 		}
-		counter, ok := r.counterKm()
-		now, known := t.odo[r.at], !t.odo[r.at].IsZero()
-		if !ok || !known {
+		now := t.odo[r.at]
+		if counted && (!ok || now.IsZero()) && last != nil {
+			// No odometer: a counter that did not fall, and counts more than was driven.
+			for i := e + 1; i < r.at; i++ {
+				if d, is := t.ev[i].Body.(*events.DriveDone); is && !d.Distance.IsZero() {
+					drove = drove.Add(d.Distance.Km())
+				}
+			}
+			if was, _ := last.counterKm(); counter.Cmp(was) >= 0 && counter.Cmp(drove) > 0 {
+				t.warn(fmt.Sprintf("%s: the erase of %s did not take: the unit counted %s km since its last erase before it, and %s km after",
+					t.h.unitName(unit), t.h.when(t.ev[e].Happened()), was, counter))
+				return true
+			}
+			return false
+		}
+		if !counted || !ok || now.IsZero() {
 			continue
 		}
 		// Both counters show whole kilometres, so two may be lost to rounding.
@@ -115,15 +155,15 @@ func (t *timeline) shownErase(k key, w int, r *reading) (erasure, bool) {
 		if next.reach != events.Answered {
 			continue
 		}
-		sign := ""
+		sign, on := "", fault.Code{}
 		if last != nil && last.at < next.at {
-			sign = t.eraseSign(last, next)
+			sign, on = t.eraseSign(last, next)
 		}
-		if sign != "" && !t.recordedBetween(k.unit, last.at, next.at) {
+		if sign != "" && !t.explained(k.unit, on, last.at, next.at) {
 			t.warn(fmt.Sprintf("%s: erased outside the book between %s and %s: %s", t.h.unitName(k.unit),
 				t.h.when(t.ev[last.at].Happened()), t.h.when(t.ev[next.at].Happened()), sign))
 			if last.at > w || last.at == w && t.isScan(w) || t.placedAfter(w, next) {
-				best, found = erasure{next.at, "shown"}, true
+				best, found = erasure{next.at, "shown", true}, true
 			}
 		}
 		last = next
@@ -140,7 +180,7 @@ func (t *timeline) isScan(i int) bool {
 // in between: a code's bit 4 going to 1 (ISO 14229-1 Annex D.2: set by a clear
 // only), a counter since erase that falls (SAE J1979 PIDs 30, 31, 4E), a monitor
 // that was complete and is not. Bit 5 going to 0 may be ageing.
-func (t *timeline) eraseSign(a, b *reading) string {
+func (t *timeline) eraseSign(a, b *reading) (sign string, on fault.Code) {
 	for _, ca := range a.codes {
 		sa, ka := a.status(ca)
 		if !ka.Has(fault.NotCompletedSinceClear) || sa.Has(fault.NotCompletedSinceClear) {
@@ -149,45 +189,44 @@ func (t *timeline) eraseSign(a, b *reading) string {
 		for _, cb := range b.codes {
 			sb, _ := b.status(cb)
 			if cb.Code == ca.Code && sb.Has(fault.NotCompletedSinceClear) && t.quirks[a.unit] == "" {
-				return fmt.Sprintf("%s was tested since its erase (%s), now it is not (%s)", ca.Code, ca.Status, cb.Status)
+				return fmt.Sprintf("%s was tested since its erase (%s), now it is not (%s)", ca.Code, ca.Status, cb.Status), ca.Code
 			}
 		}
 	}
 	if x, ok := a.counterKm(); ok {
 		if y, ok := b.counterKm(); ok && y.Cmp(x) < 0 {
-			return fmt.Sprintf("distance since erase fell from %s to %s km", x, y)
+			return fmt.Sprintf("distance since erase fell from %s to %s km", x, y), on
 		}
 	}
 	if x, ok := a.counterWarmUps(); ok {
 		if y, ok := b.counterWarmUps(); ok && y < x {
-			return fmt.Sprintf("warm-ups since erase fell from %d to %d", x, y)
+			return fmt.Sprintf("warm-ups since erase fell from %d to %d", x, y), on
 		}
 	}
 	if x, ok := a.counterMinutes(); ok {
 		if y, ok := b.counterMinutes(); ok && y < x {
-			return fmt.Sprintf("minutes since erase fell from %d to %d", x, y)
+			return fmt.Sprintf("minutes since erase fell from %d to %d", x, y), on
 		}
 	}
 	for _, m := range fault.Monitors() {
 		if complete, ok := a.mons[m]; ok && complete {
 			if now, ok := b.mons[m]; ok && !now {
-				return fmt.Sprintf("the %s monitor was complete, now it is not", m)
+				return fmt.Sprintf("the %s monitor was complete, now it is not", m), on
 			}
 		}
 	}
-	return ""
+	return "", on
 }
 
-// recordedBetween tells whether the book has an erase or a renewal of the unit
-// that explains the sign.
-func (t *timeline) recordedBetween(unit string, a, b int) bool {
+// explained tells whether the book has an erase between two readings that the
+// sign can come from: one that the unit accepted and that covers the code the sign
+// stands on (any, for counters and monitors), or a renewal of the unit.
+func (t *timeline) explained(unit string, sign fault.Code, a, b int) bool {
 	for i := a + 1; i < b; i++ {
 		switch d := t.ev[i].Body.(type) {
 		case *events.CodesErased:
-			for _, u := range d.Units {
-				if t.h.unit(u.Unit) == unit && u.Result != events.EraseSilent {
-					return true
-				}
+			if t.accepted(d, unit) && (sign.IsZero() || fault.GroupCovers(d.Service, d.Group, sign)) {
+				return true
 			}
 		case *events.RepairDone:
 			for _, n := range d.Renewed {
@@ -247,6 +286,19 @@ func (t *timeline) newCycle(k key, w int, r *reading) bool {
 	return false
 }
 
+// counterFell tells whether the unit's distance since erase is smaller than the
+// last one read before the erase; where none was read, there is nothing against it.
+func (t *timeline) counterFell(r *reading, e int) bool {
+	now, _ := r.counterKm()
+	fell := true
+	for _, o := range t.readings[r.unit] {
+		if c, ok := o.counterKm(); ok && o.at < e {
+			fell = now.Cmp(c) < 0
+		}
+	}
+	return fell
+}
+
 // driven sums what is known to have been driven since an E. Recorded drives,
 // odometer growth and the unit's own counters count; the latter two also cap
 // what a recorded drive may claim.
@@ -267,7 +319,7 @@ func (t *timeline) driven(e erasure, r *reading) (km quantity.Number, minutes in
 		}
 	}
 	counter, counted := r.counterKm()
-	if counted && e.how == "recorded" && counter.Cmp(km) > 0 {
+	if counted && e.how == "recorded" && e.whole && t.counterFell(r, e.from) && counter.Cmp(km) > 0 {
 		km = counter
 	}
 	if counted && e.how != "recorded" {
@@ -283,8 +335,17 @@ func (t *timeline) driven(e erasure, r *reading) (km quantity.Number, minutes in
 	if counted && counter.Add(quantity.NumberFromInt(1)).Cmp(km) < 0 {
 		km, capped = counter, true
 	}
-	if start, ok := t.kmUpTo(e.from); ok && !t.odo[r.at].IsZero() {
-		grown := t.odo[r.at].Km().Sub(start)
+	end, known := quantity.Number{}, false
+	for i := e.from + 1; i <= r.at; i++ {
+		if _, drove := t.ev[i].Body.(*events.DriveDone); drove {
+			known = false
+		}
+		if !t.odo[i].IsZero() {
+			end, known = t.odo[i].Km(), true
+		}
+	}
+	if start, ok := t.kmUpTo(e.from); ok && known {
+		grown := end.Sub(start)
 		if grown.Sign() >= 0 && grown.Add(quantity.NumberFromInt(1)).Cmp(km) < 0 {
 			km, capped = grown, true
 		}

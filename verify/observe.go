@@ -19,7 +19,10 @@ type finding struct {
 
 // needs is the lists that must have been read for a fault's absence to mean
 // anything: those it was listed in before.
-type needs struct{ pendingOnly bool }
+type needs struct {
+	pendingOnly bool
+	family      string // protocol of the list it stood in; empty where not known
+}
 
 func (t *timeline) needsOf(k key, ref *reading) needs {
 	if ref == nil {
@@ -33,12 +36,24 @@ func (t *timeline) needsOf(k key, ref *reading) needs {
 			only = false
 		}
 	}
-	return needs{only}
+	fam := ""
+	if len(found) > 0 {
+		fam = family(ref.service)
+	}
+	return needs{only, fam}
 }
 
 // couldShow tells whether a reading could have listed the fault had it failed,
 // and if not, why and what to read instead.
 func (r *reading) couldShow(k key, n needs) (bool, string, string) {
+	// SAE J1979 lists two-byte codes, SAE J1939-73 SPN and FMI, and nothing else.
+	kind, fam := k.code.Kind(), family(r.service)
+	if fam == "obd" && kind != fault.KindSAE2 || fam == "j1939" && kind != fault.KindSPN {
+		return false, "service " + r.service + " does not list codes of this form", "read it by the service that listed it"
+	}
+	if n.family != "" && fam != "" && n.family != fam {
+		return false, "it was listed by another protocol before, which lists other codes", "read it by the service that listed it"
+	}
 	if r.mask != nil {
 		bits := *r.mask
 		if r.avail != nil {
@@ -56,10 +71,16 @@ func (r *reading) couldShow(k key, n needs) (bool, string, string) {
 		return true, "", ""
 	}
 	if n.pendingOnly {
-		if r.views[fault.ViewPending] {
+		if r.views[fault.ViewPending] && (r.views[fault.ViewStored] || fam != "obd") {
 			return true, "", ""
 		}
+		if r.views[fault.ViewPending] {
+			return false, "only the pending list was read, and it may stand in the stored one by now", "read the stored list too"
+		}
 		return false, "it was pending before, and the pending list was not read", "read the pending list too"
+	}
+	if fam == "obd" && r.views[fault.ViewStored] && !r.views[fault.ViewPending] {
+		return false, "only the stored list was read, and a failure since the erase is pending first", "read the pending list too"
 	}
 	if r.views[fault.ViewStored] || r.views[fault.ViewActive] && r.views[fault.ViewPreviouslyActive] {
 		return true, "", ""
@@ -98,6 +119,16 @@ func (t *timeline) observe(k key, w int, ref, r *reading) finding {
 			worst = f
 		}
 	}
+	if ref != nil { // and all codes of the group that stood there must clear
+		for _, c := range ref.matches(k) {
+			if c.Code == k.code || len(r.matches(key{k.unit, c.Code})) > 0 {
+				continue
+			}
+			if f := t.observeAbsent(key{k.unit, c.Code}, w, ref, r); listedRank(f.obs) < listedRank(worst.obs) {
+				worst = f
+			}
+		}
+	}
 	worst.permanentRead = perm
 	return worst
 }
@@ -113,7 +144,7 @@ func listedRank(o Observation) int {
 
 func observeSilence(unit string, r *reading) finding {
 	switch {
-	case answered(r.reach):
+	case answered(r.reach) || r.elsewhere:
 		return finding{obs: ObsPassed, why: "the unit answers"}
 	case r.reach == events.Silent && r.others:
 		return finding{obs: ObsFailing, why: "the unit is silent while others answer"}
@@ -156,7 +187,7 @@ func (t *timeline) observeListed(k key, w int, r *reading, c events.CodeReading)
 		return finding{obs: ObsFailing, why: "its test ran in the new cycle and failed"}
 	case !hasE && t.countRose(w, r, c):
 		return finding{obs: ObsFailing, why: "its occurrence counter rose after the work"}
-	case c.Frame != nil && !c.Frame.At.IsZero() && c.Frame.At.Std().After(t.ev[max(w, 0)].Happened().Std()):
+	case c.Frame != nil && !c.Frame.At.IsZero() && c.Frame.At.Std().After(t.ev[max(w, 0)].Happened().Std()) && !c.Frame.At.Std().After(t.ev[r.at].Happened().Std()):
 		return finding{obs: ObsFailing, why: "its freeze frame is dated after the work"}
 	}
 	if t.passed(k.unit, s, known, hasE, cycle) {
@@ -247,6 +278,9 @@ func (t *timeline) ranBetween(a, b int) bool {
 
 func (t *timeline) observeAbsent(k key, w int, ref, r *reading) finding {
 	unit := t.h.unitName(k.unit)
+	if r.baseListed(k) && listedPermanent(key{k.unit, k.code.Base()}, r) {
+		return finding{obs: ObsPermanent, why: k.code.Base().String() + " stands in the permanent list", next: "drive until the vehicle's own test has passed, then read the permanent list"}
+	}
 	if r.baseListed(k) {
 		return finding{obs: ObsUnread, why: k.code.Base().String() + " is listed without its failure type",
 			next: "read the " + unit + " unit with failure types (service 19 02, mask FF)"}
@@ -288,7 +322,7 @@ func (t *timeline) observeAbsent(k key, w int, ref, r *reading) finding {
 // listsUntested tells whether this unit, asked by this service and mask, has
 // been seen to list a record only because its test has not run.
 func (t *timeline) listsUntested(r *reading) bool {
-	for _, o := range t.readings[r.unit] {
+	for _, o := range t.info[r.unit] {
 		if o.mask == nil || *o.mask != *r.mask || o.service != r.service || o.avail == nil {
 			continue
 		}
@@ -321,7 +355,7 @@ func (t *timeline) monitored(k key, e erasure, r *reading) (name string, holds b
 			return m.String(), false, "the " + m.String() + " monitor, which may cover it, has not run since the erase"
 		}
 		names = append(names, m.String())
-		qualifies = qualifies || !m.Continuous() || t.wasIncomplete(m, e, r)
+		qualifies = qualifies || !m.Continuous() && e.whole || t.wasIncomplete(m, e, r)
 	}
 	if len(names) == 0 || !read {
 		return "", false, ""
@@ -331,7 +365,7 @@ func (t *timeline) monitored(k key, e erasure, r *reading) (name string, holds b
 
 func (t *timeline) wasIncomplete(m fault.Monitor, e erasure, r *reading) bool {
 	for _, o := range t.readings[r.unit] {
-		if complete, ok := o.mons[m]; ok && !complete && o.at > e.from && o.at < r.at {
+		if complete, ok := o.mons[m]; ok && !complete && (o.at > e.from || o.at == e.from && e.how == "shown") && o.at < r.at {
 			return true
 		}
 	}
@@ -341,7 +375,7 @@ func (t *timeline) wasIncomplete(m fault.Monitor, e erasure, r *reading) bool {
 // testInfo names test information that this unit has given for the code at any
 // time; absence after a drive means nothing in a unit that could say more.
 func (t *timeline) testInfo(k key) string {
-	for _, r := range t.readings[k.unit] {
+	for _, r := range t.info[k.unit] {
 		for _, c := range r.matches(k) {
 			if s, _ := r.status(c); s&untestedBit != 0 {
 				return "the unit tells by itself whether the test of this code ran"

@@ -38,7 +38,7 @@ type Report struct {
 	Warnings []string `json:"warnings"`
 	// ChangedSinceClose is true where the verdicts of today are not those that
 	// stood when the vehicle was handed over.
-	ChangedSinceClose bool `json:"changedSinceClose,omitempty"`
+	ChangedSinceClose bool `json:"changedSinceClose"`
 }
 
 // PolicyValue is one setting that judgement used.
@@ -101,7 +101,7 @@ type Fault struct {
 	Before  string  `json:"before"`
 	After   string  `json:"after"`
 	Verdict Verdict `json:"verdict"`
-	Grade   Grade   `json:"grade,omitempty"`
+	Grade   Grade   `json:"grade"`
 	// Contrast is true where the fault was failing before the work.
 	Contrast bool `json:"contrast"`
 	// Targeted is true where a repair of the job was meant to cure it.
@@ -110,7 +110,7 @@ type Fault struct {
 	Accepted bool   `json:"accepted"`
 	Reason   string `json:"reason"`
 	// Next is the step that would settle an open verdict.
-	Next string `json:"next,omitempty"`
+	Next string `json:"next"`
 	// Evidence are the events the verdict rests on, in order of time.
 	Evidence []events.ID `json:"evidence"`
 	Credit   []Credit    `json:"credit"`
@@ -124,7 +124,7 @@ type Fault struct {
 // Stood is a verdict as it stood at a closing.
 type Stood struct {
 	Verdict Verdict `json:"verdict"`
-	Grade   Grade   `json:"grade,omitempty"`
+	Grade   Grade   `json:"grade"`
 	Reason  string  `json:"reason"`
 }
 

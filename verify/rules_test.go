@@ -150,6 +150,120 @@ func TestRules(t *testing.T) {
 			b.repair(target)
 			b.scan(unit("engine", supported(0xFF), byte1(dtc, 0x00)))
 		}, "engine", dtc, Unproven, NoGrade, ""},
+		{"J1979 lists do not show a three-byte code", func(b *book) {
+			b.scan(unit("door", uds(0xFF, 0xFF), byte1("B1A12-13", 0x2F)))
+			b.repair(at("door", "B1A12-13"))
+			b.erase("door")
+			b.drive("40 km", 50)
+			b.scan(unit("door", service("03 07")))
+		}, "door", "B1A12-13", Unread, NoGrade, "does not list codes of this form"},
+		{"another protocol lists other codes", func(b *book) {
+			b.scan(unit("engine", service("03 07"), listed("P0420", "stored")))
+			b.repair(at("engine", "P0420"))
+			b.erase("engine")
+			b.drive("40 km", 50)
+			b.scan(unit("engine", uds(0xFF, 0xFF), byte1("P1345-00", 0x50)))
+		}, "engine", "P0420", Unread, NoGrade, "another protocol"},
+		{"half of the J1979 lists", func(b *book) {
+			b.scan(unit("engine", service("03 07"), listed("P0302", "stored")))
+			b.repair(at("engine", "P0302"))
+			b.erase("engine")
+			b.drive("40 km", 50)
+			b.scan(unit("engine", service("03")))
+		}, "engine", "P0302", Unread, NoGrade, "pending list too"},
+		{"an unknown erase that the bits show", func(b *book) {
+			b.scan(failing)
+			b.repair(target)
+			b.scan(unit("engine", supported(0xFF), byte1(dtc, 0x28)))
+			b.add(&events.CodesErased{Units: []events.UnitErase{{Unit: "engine", Result: events.EraseUnknown}}})
+			b.scan(unit("engine", supported(0xFF), byte1(dtc, 0x50)))
+			b.scan(unit("engine", supported(0xFF), byte1(dtc, 0x28)))
+		}, "engine", dtc, Persisted, NoGrade, "since the erase"},
+		{"an erase of one other code is no erase of this one", func(b *book) {
+			b.scan(unit("engine", supported(0xFF), byte1(dtc, 0x2F), byte1("P2522-1F", 0x28)))
+			b.repair(target)
+			b.scan(unit("engine", supported(0xFF), byte1(dtc, 0x28), byte1("P2522-1F", 0x28)))
+			b.add(&events.CodesErased{Service: "14", Group: "25221F", Units: []events.UnitErase{{Unit: "engine", Result: events.EraseAccepted}}})
+			b.scan(unit("engine", supported(0xFF), byte1(dtc, 0x28), byte1("P2522-1F", 0x50)))
+		}, "engine", dtc, Unproven, NoGrade, ""},
+		{"a group passes only as a whole", func(b *book) {
+			b.scan(unit("gearbox", uds(0xFF, 0xFF), byte1("P0741-07", 0x2F), byte1("P0741-92", 0x27)))
+			b.repair(at("gearbox", "P0741"))
+			b.key()
+			b.scan(unit("gearbox", uds(0x08, 0xFF), byte1("P0741-07", 0x2C)))
+		}, "gearbox", "P0741", Unread, NoGrade, "mask 08"},
+		{"an erase of one code does not reset monitors", func(b *book) {
+			b.scan(unit("engine", uds(0xFF, 0xFF), byte1("P0420-00", 0x2F), monitor("catalyst", true)))
+			b.repair(at("engine", "P0420-00"))
+			b.add(&events.CodesErased{Service: "14", Group: "042000", Units: []events.UnitErase{{Unit: "engine", Result: events.EraseAccepted}}})
+			b.scan(unit("engine", uds(0xFF, 0xFF), monitor("catalyst", true)))
+		}, "engine", "P0420-00", Unproven, NoGrade, ""},
+		{"a counter that did not fall is no distance since the erase", func(b *book) {
+			b.scan(unit("door", listed("B1A12-13", "present"), since("400 km")))
+			b.repair(at("door", "B1A12-13"))
+			b.add(&events.CodesErased{Service: "14", Group: "FFFFFF", Units: []events.UnitErase{{Unit: "door", Result: events.EraseAccepted}}})
+			b.drive("1 km", 20)
+			b.scan(unit("door", since("401 km")))
+		}, "door", "B1A12-13", Unproven, NoGrade, ""},
+		{"a counter of its own since the erase is distance", func(b *book) {
+			b.scan(unit("door", listed("B1A12-13", "present"), since("400 km")))
+			b.repair(at("door", "B1A12-13"))
+			b.erase("door")
+			b.drive("1 km", 20)
+			b.scan(unit("door", since("31 km")))
+		}, "door", "B1A12-13", Cleared, Driven, ""},
+		{"permanent before the work and not read since", func(b *book) {
+			b.scan(unit("engine", obd(fault.ViewPermanent), permanent("P0302")))
+			b.repair(at("engine", "P0302"))
+			b.erase("engine")
+			b.drive("40 km", 50)
+			b.scan(unit("engine", obd()))
+		}, "engine", "P0302", Unproven, NoGrade, "permanent"},
+		{"the odometer after a drive caps it", func(b *book) {
+			b.scanAt("1000 km", unit("door", listed("B1A12-13", "present")))
+			b.repair(at("door", "B1A12-13"))
+			b.erase("door")
+			b.add(&events.DriveDone{Distance: km("40 km"), Minutes: 50, Odometer: km("1003 km")})
+			b.scan(unit("door"))
+		}, "door", "B1A12-13", Unproven, NoGrade, "allows no more"},
+		{"DM11 does not reach what was only previously active", func(b *book) {
+			b.scan(unit("brakes", service("DM1 DM2"), listed("SPN 1208 FMI 3", "stored")))
+			b.repair(at("brakes", "SPN 1208 FMI 3"))
+			b.add(&events.CodesErased{Service: "DM11", Units: []events.UnitErase{{Unit: "brakes", Result: events.EraseAccepted}}})
+			b.drive("40 km", 50)
+			b.scan(unit("brakes", service("DM1 DM2")))
+		}, "brakes", "SPN 1208 FMI 3", Unproven, NoGrade, ""},
+		{"silent to one service, answering another", func(b *book) {
+			b.scan(unit("gearbox"), unit("engine", service("03 07"), listed("P0302", "stored")))
+			b.repair(at("engine", NoAnswer))
+			b.scan(unit("gearbox"), unit("engine", service("03 07")), unit("engine", reach(events.Silent), func(u *events.UnitReading) { u.Service = "0A" }))
+		}, "engine", NoAnswer, Cleared, Answered, "answers"},
+		{"a two-byte listing where its three-byte code stood", func(b *book) {
+			b.scan(unit("gearbox", listed("P0741-07", "present")))
+			b.repair(at("gearbox", "P0741-07"))
+			b.erase("gearbox")
+			b.scan(unit("gearbox", listed("P0741", "stored")))
+		}, "gearbox", "P0741", Persisted, NoGrade, "since the erase"},
+		{"a refused erase is no work", func(b *book) {
+			b.scan(unit("engine", obd()))
+			b.add(&events.CodesErased{Units: []events.UnitErase{{Unit: "engine", Result: events.EraseRefused}}})
+			b.scan(unit("engine", obd(), listed("P0302", "stored")))
+		}, "engine", "P0302", Awaited, NoGrade, ""},
+		{"a freeze frame of the future", func(b *book) {
+			b.scan(failing)
+			b.repair(target)
+			b.scan(unit("engine", uds(0xFF, 0xFF), func(u *events.UnitReading) {
+				s := fault.Status(0x28)
+				u.Codes = append(u.Codes, events.CodeReading{Code: code(dtc), Status: &s,
+					Frame: &events.FreezeFrame{At: events.At(time.Date(2035, 3, 2, 12, 30, 0, 0, time.UTC))}})
+			}))
+		}, "engine", dtc, Unproven, NoGrade, ""},
+		{"a code without a word beside supported codes", func(b *book) {
+			b.scan(unit("engine", supported(0xFF), byte1(dtc, 0x2F)), unit("engine", func(u *events.UnitReading) {
+				u.Views = []fault.View{fault.ViewStored}
+				u.Codes = []events.CodeReading{{Code: code("P0302")}}
+			}))
+		}, "engine", "P0302", Awaited, NoGrade, ""},
 		{"a freeze frame dated after the work", func(b *book) {
 			b.scan(failing)
 			b.repair(target)
@@ -329,11 +443,11 @@ func TestRules(t *testing.T) {
 			b.repair(at("engine", "P0420"))
 			b.scan(unit("engine", obd(), listed("P0302", "stored")))
 		}, "engine", "P0302", New, NoGrade, "could have shown it"},
-		{"two services list different things", func(b *book) {
+		{"two protocols list different things", func(b *book) {
 			b.scan(unit("engine", obd(), func(u *events.UnitReading) { u.Service = "03 07" }))
 			b.repair(at("engine", "P0420"))
 			b.scan(unit("engine", uds(0xFF, 0xFF), byte1("B1A12-13", 0x2F)))
-		}, "engine", "B1A12-13", Unbaselined, NoGrade, "lists other codes"},
+		}, "engine", "B1A12-13", Unbaselined, NoGrade, "no reading before the work"},
 		{"the mask before would not have shown it", func(b *book) {
 			b.scan(unit("engine", uds(0x0C, 0xFF)))
 			b.repair(target)
@@ -552,6 +666,68 @@ func TestCircles(t *testing.T) {
 		if got := follow(next, from, strings.Compare); got != want {
 			t.Errorf("from %s to %s, want %s", from, got, want)
 		}
+	}
+}
+
+// Two scans of a unit that elsewhere told whether its test ran.
+func TestTwoScansKeepWhatTheUnitCanTell(t *testing.T) {
+	b := newBook(t)
+	b.scan(unit("engine", uds(0xFF, 0xFF), byte1("P0A9B-17", 0x6F)))
+	first := b.scan(unit("engine", uds(0xFF, 0xFF), byte1("P0A9B-17", 0x2F)))
+	b.repair(at("engine", "P0A9B-17"))
+	b.erase("engine")
+	b.drive("40 km", 50)
+	last := b.scan(unit("engine", uds(0x2F, 0xFF)))
+	if f := b.ask(Question{Before: first, After: last}).fault(t, "engine", "P0A9B-17"); f.Verdict != Unproven {
+		t.Errorf("%s (%s): %s", f.Verdict, f.Grade, f.Reason)
+	}
+}
+
+// A closing recorded late does not take in what was read after the vehicle went.
+func TestLateClosing(t *testing.T) {
+	b := newBook(t)
+	b.scan(unit("engine", uds(0xFF, 0xFF), byte1("P0A9B-17", 0x2F)))
+	b.repair(at("engine", "P0A9B-17"))
+	b.erase("engine")
+	gone := b.now.Add(time.Minute)
+	b.scan(unit("engine", supported(0xFF), byte1("P0A9B-17", 0x00)))
+	b.close()
+	b.evs[len(b.evs)-1].At = events.At(gone)
+	f := b.judge().fault(t, "engine", "P0A9B-17")
+	if f.AtClose == nil || f.AtClose.Verdict != Awaited || f.Verdict != Cleared {
+		t.Errorf("at close %+v, today %s", f.AtClose, f.Verdict)
+	}
+}
+
+// One machine's own order is never in doubt.
+func TestClockToleranceKeepsEachMachinesOrder(t *testing.T) {
+	b := newBook(t)
+	b.now = b.now.Add(time.Hour)
+	start := b.now
+	b.addAt(start, &events.ScanTaken{Units: []events.UnitReading{unit("engine", uds(0xFF, 0xFF), byte1("P0A9B-17", 0x2F))}})
+	b.addAt(start.Add(20*time.Second), &events.RepairDone{Action: "replaced", Component: "sensor", Targets: []events.Target{at("engine", "P0A9B-17")}})
+	b.feed = "feedtwo"
+	b.addAt(start.Add(time.Minute), &events.CodesErased{Units: []events.UnitErase{{Unit: "engine", Result: events.EraseAccepted}}})
+	b.feed = "feedone"
+	b.drive("14 km", 20)
+	b.scan(unit("engine", supported(0xFF), byte1("P0A9B-17", 0x00)))
+	r := b.judge()
+	if f := r.fault(t, "engine", "P0A9B-17"); f.Verdict == Persisted {
+		t.Errorf("%s: %s", f.Verdict, f.Reason)
+	} else if s := r.Repairs[0].Score; f.Verdict.Group() != Good && !s.Low.IsZero() {
+		t.Errorf("verdict %s with score %s to %s", f.Verdict, s.Low, s.High)
+	}
+}
+
+// A visit joined of a closed job and an open one is not closed.
+func TestJoinedJobStillOpen(t *testing.T) {
+	b := newBook(t)
+	first := b.job
+	b.close()
+	second := b.open()
+	b.add(&events.JobJoined{Job: second, Into: first})
+	if jobs := NewHistory(b.evs, b.policy).Jobs(); len(jobs) != 1 || !jobs[0].IsOpen() {
+		t.Errorf("%+v", jobs)
 	}
 }
 

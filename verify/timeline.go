@@ -16,6 +16,7 @@ type timeline struct {
 	ev       []events.Event
 	spans    []extent // beside h.jobs
 	readings map[string][]*reading
+	info     map[string][]*reading // readings that tell what a unit is able to say
 	scans    []int
 	odo      []quantity.Distance // what the event says of the odometer; unset where nothing
 	quirks   map[string]string   // units whose status bits contradict the standard, and how
@@ -31,19 +32,20 @@ func (x extent) holds(i int) bool { return i >= x.from && i < x.to }
 // reading is what one unit answered in one scan to one kind of question. Lists
 // read without a status mask are one question together.
 type reading struct {
-	at      int // the scan's index
-	scan    events.ID
-	unit    string
-	reach   events.Reach
-	refusal string
-	service string
-	mask    *fault.Status
-	avail   *fault.Status
-	views   map[fault.View]bool
-	codes   []events.CodeReading
-	mons    map[fault.Monitor]bool // supported → complete, of the whole scan
-	since   events.SinceErase
-	others  bool // another unit answered in the scan
+	at        int // the scan's index
+	scan      events.ID
+	unit      string
+	reach     events.Reach
+	refusal   string
+	service   string
+	mask      *fault.Status
+	avail     *fault.Status
+	views     map[fault.View]bool
+	codes     []events.CodeReading
+	mons      map[fault.Monitor]bool // supported → complete, of the whole scan
+	since     events.SinceErase
+	others    bool // another unit answered in the scan
+	elsewhere bool // this unit answered another question of the scan
 }
 
 func newTimeline(h *History, order []events.Event) *timeline {
@@ -83,6 +85,10 @@ func newTimeline(h *History, order []events.Event) *timeline {
 		}
 		t.spans = append(t.spans, x)
 	}
+	t.info = t.readings
+	if h.whole != nil {
+		t.info = newTimeline(h.whole, h.whole.line).readings
+	}
 	t.findQuirks()
 	return t
 }
@@ -113,6 +119,18 @@ func (t *timeline) addScan(i int, scan *events.ScanTaken) {
 			mons[k][m.Name] = m.Complete
 		}
 	}
+	counters := map[string]*reading{} // of the whole scan, as the monitors are
+	for _, u := range scan.Units {
+		if u.SinceErase == nil {
+			continue
+		}
+		k, one := t.h.unitOf(u), &reading{since: *u.SinceErase}
+		if have, ok := counters[k]; ok {
+			have.merge(one)
+		} else {
+			counters[k] = one
+		}
+	}
 	lists := map[string]*reading{}
 	for _, u := range scan.Units {
 		k := t.h.unitOf(u)
@@ -124,17 +142,23 @@ func (t *timeline) addScan(i int, scan *events.ScanTaken) {
 		for v := range impliedViews(u.Service) {
 			r.views[v] = true
 		}
-		r.codes = append(r.codes, u.Codes...)
-		if u.SinceErase != nil {
-			r.since = *u.SinceErase
+		for _, c := range u.Codes {
+			if r.word(c) == fault.StateStored.String() {
+				c.State = fault.StateStored
+			}
+			r.codes = append(r.codes, c)
+		}
+		if c, ok := counters[k]; ok {
+			r.since = c.since
 		}
 		others := len(answering)
 		if answering[k] {
 			others--
 		}
 		r.others = others > 0
+		r.elsewhere = answering[k] && !answered(u.Reach)
 		// Lists of one unit without a mask, in one scan, are one answer.
-		if have, ok := lists[k]; ok && u.Mask == nil && have.reach == u.Reach && u.Reach == events.Answered {
+		if have, ok := lists[k+"\x00"+family(u.Service)]; ok && u.Mask == nil && have.reach == u.Reach && u.Reach == events.Answered {
 			for v := range r.views {
 				have.views[v] = true
 			}
@@ -142,7 +166,7 @@ func (t *timeline) addScan(i int, scan *events.ScanTaken) {
 			continue
 		}
 		if u.Mask == nil {
-			lists[k] = r
+			lists[k+"\x00"+family(u.Service)] = r
 		}
 		t.readings[k] = append(t.readings[k], r)
 	}
@@ -304,7 +328,7 @@ func (t *timeline) findQuirks() {
 		{fault.TestFailed | fault.NotCompletedSinceClear, "bits 0 and 4"},
 		{fault.NotCompletedSinceClear | fault.FailedSinceClear, "bits 4 and 5"},
 	}
-	for unit, list := range t.readings {
+	for unit, list := range t.info {
 		for _, r := range list {
 			for _, c := range r.codes {
 				s, _ := r.status(c)
