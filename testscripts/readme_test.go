@@ -387,6 +387,10 @@ func TestReadmeSessionCanFail(t *testing.T) {
 // TestReadmeCommands checks the two commands that a stranger runs first.
 func TestReadmeCommands(t *testing.T) {
 	doc := readText(t, "README.md")
+	goes := regexp.MustCompile(`(?m)^go ([0-9.]+)$`).FindStringSubmatch(readText(t, "go.mod"))
+	if goes == nil || !strings.Contains(doc, "With Go "+strings.TrimSuffix(goes[1], ".0")+" or newer") {
+		t.Errorf("README.md does not ask for the Go of go.mod: %q", goes)
+	}
 	for _, want := range []string{"go run ./cmd/mendbook demo", "go test ./..."} {
 		if !strings.Contains(doc, "\n"+want+"\n") {
 			t.Errorf("README.md has no line %q", want)

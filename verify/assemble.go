@@ -120,6 +120,10 @@ func sentence(r *Report) string {
 	if count[Cleared] == 0 {
 		text = fmt.Sprintf("0 of %d %s cleared, ", len(r.Faults), plural(len(r.Faults), "fault")) + text
 	}
+	open := len(r.Faults) - count[Cleared]
+	if r.Outcome == Good && open > 0 {
+		text += ", which no repair was meant to cure"
+	}
 	if targeted == 0 {
 		text += "; no repair names a fault, so no repair can be proven"
 	}
@@ -365,12 +369,12 @@ func (c *jobCase) addWarnings(r *Report) {
 		out = append(out, text)
 	}
 	var last quantity.Distance
+	backdated, first := 0, ""
 	for i := c.span.from; i < c.span.to && i < len(t.ev); i++ {
 		e := t.ev[i]
-		if late := e.Recorded().Std().Sub(e.Happened().Std()); late >= backdatedFrom {
-			switch e.Body.(type) {
-			case *events.ScanTaken, *events.RepairDone, *events.CodesErased, *events.DriveDone, *events.KeyCycled:
-				out = append(out, fmt.Sprintf("the %s of %s was recorded %s later", kindWord(e), h.when(e.Happened()), days(late)))
+		if late := e.Recorded().Std().Sub(e.Happened().Std()); late >= backdatedFrom && kindWord(e) != "" {
+			if backdated++; backdated == 1 {
+				first = fmt.Sprintf("the %s of %s was recorded %s later", kindWord(e), h.when(e.Happened()), days(late))
 			}
 		}
 		if odo := t.odo[i]; !odo.IsZero() {
@@ -395,6 +399,12 @@ func (c *jobCase) addWarnings(r *Report) {
 			}
 		}
 	}
+	if backdated > 1 {
+		first += fmt.Sprintf("; so were %d more of this job, each a day or more after it happened", backdated-1)
+	}
+	if backdated > 0 {
+		out = append(out, first)
+	}
 	out = append(out, t.warnings...)
 	out = append(out, h.warnings...)
 	sort.Strings(out)
@@ -409,9 +419,21 @@ func (c *jobCase) addWarnings(r *Report) {
 // of a day is not worth a word.
 const backdatedFrom = 24 * time.Hour
 
+// kindWord is what judgement weighs, in a word; empty for other kinds.
 func kindWord(e events.Event) string {
-	kind, _, _ := strings.Cut(e.Type, ".")
-	return kind
+	switch e.Body.(type) {
+	case *events.ScanTaken:
+		return "scan"
+	case *events.RepairDone:
+		return "repair"
+	case *events.CodesErased:
+		return "erase"
+	case *events.DriveDone:
+		return "drive"
+	case *events.KeyCycled:
+		return "key cycle"
+	}
+	return ""
 }
 
 func days(d time.Duration) string {

@@ -177,13 +177,7 @@ func (h *History) doubts(t *timeline) []doubt {
 	return out
 }
 
-func weighs(e events.Event) bool {
-	switch e.Body.(type) {
-	case *events.ScanTaken, *events.RepairDone, *events.CodesErased, *events.DriveDone, *events.KeyCycled:
-		return true
-	}
-	return false
-}
+func weighs(e events.Event) bool { return kindWord(e) != "" }
 
 func refers(b, a events.Event) bool { return strings.Contains(string(b.Data), a.ID.String()) }
 

@@ -114,7 +114,7 @@ func (t *timeline) observe(k key, w int, ref, r *reading) finding {
 	// A group is as bad as the worst of its codes.
 	worst := finding{}
 	for _, c := range found {
-		f := t.observeListed(k, w, r, c)
+		f := t.observeListed(k, w, ref, r, c)
 		if worst.obs == "" || listedRank(f.obs) < listedRank(worst.obs) {
 			worst = f
 		}
@@ -173,7 +173,7 @@ func unreached(unit string, r *reading) finding {
 	return f
 }
 
-func (t *timeline) observeListed(k key, w int, r *reading, c events.CodeReading) finding {
+func (t *timeline) observeListed(k key, w int, ref, r *reading, c events.CodeReading) finding {
 	s, known := r.status(c)
 	e, hasE := t.erased(k, w, r)
 	cycle := t.newCycle(k, w, r)
@@ -203,6 +203,9 @@ func (t *timeline) observeListed(k key, w int, r *reading, c events.CodeReading)
 	}
 	if s&faultBits != 0 || word != "" {
 		why := "still listed, from before the work or stale: its test has not run again"
+		if word == fault.StatePresent.String() && ref != nil && !t.failingBefore(k, ref) && len(ref.matches(k)) > 0 {
+			why = "present now and only stored before: it failed since that reading, but nothing shows that it was after the work"
+		}
 		if cycle && known.Has(fault.NotCompletedThisCycle) && s.Has(fault.NotCompletedThisCycle) {
 			why = "stale: its test has not run again since the work"
 		} else if !hasE && !cycle && c.Status != nil && !s.Has(fault.TestFailed) && known.Has(fault.TestFailed) {

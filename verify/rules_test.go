@@ -69,6 +69,11 @@ func TestRules(t *testing.T) {
 			b.drive("40 km", 50)
 			b.scan(unit("engine", listed("P0302", "stored")))
 		}, "engine", "P0302", Unproven, NoGrade, "still listed"},
+		{"present now, only stored before, no erase", func(b *book) {
+			b.scan(unit("engine", listed("P0302", "stored")))
+			b.repair(at("engine", "P0302"))
+			b.scan(unit("engine", listed("P0302", "present")))
+		}, "engine", "P0302", Unproven, NoGrade, "failed since that reading"},
 		{"bit 1 in a new cycle, passed by now", func(b *book) {
 			b.scan(failing)
 			b.repair(target)
@@ -501,8 +506,14 @@ func TestWarnings(t *testing.T) {
 	b.add(&events.ScanTaken{Battery: measure("11.1 V"), Units: []events.UnitReading{unit("engine", since("9 km"))}})
 	b.addAt(b.now.Add(time.Minute), &events.KeyCycled{})
 	b.evs[len(b.evs)-1].At = events.At(b.now.Add(-50 * time.Hour))
+	b.addAt(b.now.Add(2*time.Minute), &events.CodesErased{Units: []events.UnitErase{{Unit: "engine", Result: events.EraseAccepted}}})
+	b.evs[len(b.evs)-1].At = events.At(b.now.Add(-time.Minute - 48*time.Hour))
+	for i := range b.evs[:3] { // the job is older than what was recorded late
+		b.evs[i].At = events.At(b.now.Add(-100 * time.Hour))
+	}
 	got := strings.Join(b.judge().Warnings, "\n")
-	for _, want := range []string{"break the standard (bits 4 and 5", "the odometer falls from 1000 km to 990 km", "the battery had 11.1 V"} {
+	for _, want := range []string{"break the standard (bits 4 and 5", "the odometer falls from 1000 km to 990 km", "the battery had 11.1 V",
+		"the scan of 2026-02-26 11:00 was recorded 4 days later; so were 2 more of this job"} {
 		if !strings.Contains(got, want) {
 			t.Errorf("no warning %q in:\n%s", want, got)
 		}
@@ -616,6 +627,15 @@ func TestOutcome(t *testing.T) {
 		return b
 	}
 	if r := build(func(*book) {}).judge(); r.Outcome != Good || !strings.Contains(r.Sentence, "1 on a drive alone") {
+		t.Errorf("%s: %s", r.Outcome, r.Sentence)
+	}
+	also := newBook(t)
+	also.scan(unit("door", listed("B1A12-13", "present")), unit("engine", listed("P0302", "stored")))
+	also.repair(target)
+	also.erase("door")
+	also.drive("40 km", 50)
+	also.scan(unit("door"), unit("engine", listed("P0302", "stored")))
+	if r := also.judge(); r.Outcome != Good || !strings.Contains(r.Sentence, "1 unproven, which no repair was meant to cure") {
 		t.Errorf("%s: %s", r.Outcome, r.Sentence)
 	}
 	if r := build(func(b *book) { b.policy.Accept = []Grade{Tested} }).judge(); r.Outcome != Open {

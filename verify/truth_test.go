@@ -22,7 +22,6 @@ type truth struct {
 	code     string
 	failed   bool // the test failed since the last repair
 	repaired bool
-	ran      bool // the test ran since the last reading
 }
 
 func (v *truth) test() {
