@@ -303,9 +303,7 @@ func (p *parser) finish() {
 	seen := map[string]int{}
 	bad := false
 	for _, u := range p.units {
-		for _, err := range u.finish() {
-			p.errs = append(p.errs, err)
-		}
+		p.errs = append(p.errs, u.finish()...)
 		if u.bad {
 			bad = true
 			continue
