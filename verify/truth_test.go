@@ -1,6 +1,7 @@
 package verify
 
 import (
+	"fmt"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -22,10 +23,14 @@ type truth struct {
 	code     string
 	failed   bool // the test failed since the last repair
 	repaired bool
+	catalyst bool // the monitor is complete since the last whole erase
+	sinceKm  int  // the unit's own counter since the last whole erase
+	odo      int
 }
 
 func (v *truth) test() {
 	v.mem.Report(v.there)
+	v.catalyst = true
 	if v.there {
 		v.failed = true
 	}
@@ -39,12 +44,26 @@ func (v *truth) cycle() {
 func (v *truth) clear() {
 	v.mem.Clear()
 	v.quiet.Clear()
+	v.catalyst, v.sinceKm = false, 0
+}
+
+// scan records a reading, at times with the odometer and the unit's own counter.
+func (v *truth) scan(t *rapid.T) {
+	u := v.read(t)
+	if rapid.IntRange(0, 2).Draw(t, "counter read") == 0 {
+		u.SinceErase = &events.SinceErase{Distance: km(fmt.Sprintf("%d km", v.sinceKm))}
+	}
+	s := &events.ScanTaken{Units: []events.UnitReading{u}}
+	if rapid.Bool().Draw(t, "odometer read") {
+		s.Odometer = km(fmt.Sprintf("%d km", v.odo))
+	}
+	v.b.add(s)
 }
 
 // read answers as the standard says: by a mask, only records that match it.
 func (v *truth) read(t *rapid.T) events.UnitReading {
 	if v.monitor {
-		parts := []part{obd(), monitor("catalyst", !v.mem.Status().Has(fault.NotCompletedSinceClear))}
+		parts := []part{obd(), monitor("catalyst", v.catalyst)}
 		switch s := v.mem.Status(); {
 		case s.Has(fault.Confirmed):
 			parts = append(parts, listed(v.code, "stored"))
@@ -73,7 +92,7 @@ func (v *truth) read(t *rapid.T) events.UnitReading {
 func TestTruth(t *testing.T) {
 	counts := map[string]int{}
 	rapid.Check(t, func(t *rapid.T) {
-		v := &truth{b: newBook(t), there: true, code: "P0A9B-17"}
+		v := &truth{b: newBook(t), there: true, code: "P0A9B-17", odo: 50000, sinceKm: 400, catalyst: true}
 		v.monitor = rapid.IntRange(0, 2).Draw(t, "with monitor") == 0
 		if v.monitor {
 			v.code = "P0420"
@@ -84,11 +103,11 @@ func TestTruth(t *testing.T) {
 		v.mem, v.quiet = fault.NewMemory(threshold, 40, keeps), fault.NewMemory(1, 40, keeps)
 		v.test()
 		v.failed = false
-		v.b.scan(v.read(t))
+		v.scan(t)
 		for range rapid.IntRange(2, 14).Draw(t, "steps") {
-			switch rapid.SampledFrom([]string{"scan", "scan", "repair", "erase", "quiet erase", "refused erase", "drive", "drive", "key", "quiet key", "test"}).Draw(t, "step") {
+			switch rapid.SampledFrom([]string{"scan", "scan", "repair", "erase", "quiet erase", "refused erase", "own erase", "other erase", "drive", "drive", "key", "quiet key", "test"}).Draw(t, "step") {
 			case "scan":
-				v.b.scan(v.read(t))
+				v.scan(t)
 			case "repair":
 				v.b.repair(at("engine", v.code))
 				v.there = rapid.Bool().Draw(t, "still there")
@@ -100,8 +119,17 @@ func TestTruth(t *testing.T) {
 				v.clear()
 			case "refused erase":
 				v.b.add(&events.CodesErased{Units: []events.UnitErase{{Unit: "engine", Result: events.EraseRefused}}})
+			case "own erase": // one code alone: monitors and counters go on
+				if !v.monitor {
+					v.b.add(&events.CodesErased{Service: "14", Group: "0A9B17", Units: []events.UnitErase{{Unit: "engine", Result: events.EraseAccepted}}})
+					v.mem.Clear()
+				}
+			case "other erase":
+				v.b.add(&events.CodesErased{Service: "14", Group: "25221F", Units: []events.UnitErase{{Unit: "engine", Result: events.EraseAccepted}}})
+				v.quiet.Clear()
 			case "drive":
 				v.cycle()
+				v.odo, v.sinceKm = v.odo+12, v.sinceKm+12
 				if rapid.IntRange(0, 3).Draw(t, "test runs") > 0 {
 					v.test()
 				}
@@ -121,7 +149,7 @@ func TestTruth(t *testing.T) {
 		if !v.repaired {
 			return
 		}
-		v.b.scan(v.read(t))
+		v.scan(t)
 		f := v.b.judge().fault(t, "engine", v.code)
 		counts[string(f.Verdict)+" "+string(f.Grade)]++
 		if v.there && f.Verdict == Cleared {
