@@ -142,10 +142,19 @@ func TestKeys(t *testing.T) {
 	}{
 		{sample[*VehicleRegistered](t), []Key{{"label", "van-7"}, {"vin", "00fvan0770a000007"}}},
 		{sample[*JobOpened](t), []Key{{"card", "4711"}}},
-		{sample[*ScanTaken](t), []Key{{"code", "p0302-00"}, {"code", "p0302"}, {"code", "p0455-00"}, {"code", "p0455"}, {"code", "9c41"},
-			{"code", "spn 1208 fmi 3"}, {"code", "p0741-07"}, {"code", "p0741"}}},
+		{sample[*ScanTaken](t), []Key{{"unit", "engine"}, {"code", "p0302-00"}, {"code", "p0302"}, {"code", "p0455-00"}, {"code", "p0455"}, {"code", "9c41"},
+			{"unit", "aftertreatment"}, {"code", "spn 1208 fmi 3"}, {"unit", "airbag"}, {"unit", "tailgate"}, {"unit", "radio"},
+			{"unit", "gearbox"}, {"code", "p0741-07"}, {"code", "p0741"}}},
 		{sample[*RepairDone](t), []Key{{"code", "p0302-00"}, {"unit", "engine"}, {"unit", "tailgate"}, {"work", "replaced coil 2"},
-			{"part", "fb-coil-2"}, {"serial", "sn-000481"}, {"batch", "b26-03"}}},
+			{"work", "coil 2"}, {"work", "2"}, {"part", "fb-coil-2"}, {"part", "ignition coil"}, {"serial", "sn-000481"},
+			{"batch", "b26-03"}, {"part", "cable"}}},
+		{&RepairDone{Action: "replaced", Component: "ignition  Coil"}, []Key{{"work", "replaced ignition coil"},
+			{"work", "ignition coil"}, {"work", "coil"}}},
+		{&RepairDone{Action: "cleaned", Component: "a b c d e f g h i j"}, []Key{{"work", "cleaned a b c d e f g h i j"},
+			{"work", "a b c d e f g h i j"}, {"work", "b c d e f g h i j"}, {"work", "c d e f g h i j"}, {"work", "d e f g h i j"},
+			{"work", "e f g h i j"}, {"work", "f g h i j"}, {"work", "g h i j"}, {"work", "h i j"}}},
+		{&CodesErased{Units: []UnitErase{{Unit: "Engine"}, {Unit: "brakes"}}}, []Key{{"unit", "engine"}, {"unit", "brakes"}}},
+		{&UnitNamed{Known: "7E8", Unit: "engine"}, []Key{{"unit", "7e8"}, {"unit", "engine"}}},
 		{sample[*ClaimFiled](t), []Key{{"claim", "fb-26-031"}, {"serial", "sn-000481"}}},
 		{sample[*KeyCycled](t), nil},
 		{&Unknown{Typ: "x.y.v1"}, nil},
@@ -158,6 +167,31 @@ func TestKeys(t *testing.T) {
 		for i := range got {
 			if got[i] != c.want[i] {
 				t.Errorf("%s: got %v, want %v", c.d.Type(), got[i], c.want[i])
+			}
+		}
+	}
+}
+
+func TestRecorded(t *testing.T) {
+	repair := &RepairDone{Action: "Replaced", Component: "ignition  Coil", Parts: []Part{{Name: "Cable", Number: "FC-2210"}}}
+	for _, c := range []struct {
+		k    Key
+		want string
+	}{
+		{Key{"work", "coil"}, "Replaced ignition Coil"},
+		{Key{"work", "replaced ignition coil"}, "Replaced ignition Coil"},
+		{Key{"part", "fc-2210"}, "FC-2210"},
+		{Key{"part", "cable"}, "Cable"},
+		{Key{"batch", "cable"}, ""},
+	} {
+		if got := Recorded(repair, c.k); got != c.want {
+			t.Errorf("%v: got %q, want %q", c.k, got, c.want)
+		}
+	}
+	for _, d := range []Data{sample[*ScanTaken](t), sample[*RepairDone](t), sample[*VehicleRegistered](t), sample[*ClaimFiled](t)} {
+		for _, k := range Keys(d) {
+			if Recorded(d, k) == "" {
+				t.Errorf("%s: nothing is recorded for %v", d.Type(), k)
 			}
 		}
 	}

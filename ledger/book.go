@@ -13,6 +13,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"modernc.org/sqlite"
+
 	"mendbook/events"
 )
 
@@ -55,6 +57,8 @@ type Options struct {
 
 	share shareFunc          // nil: ask the system
 	fault func(string) error // nil; tests make a step fail or die
+	// unwritable reads as a user does who cannot write: root always can.
+	unwritable bool
 }
 
 func (o Options) check() (Options, error) {
@@ -118,7 +122,7 @@ func Open(ctx context.Context, o Options) (*Book, error) {
 	if err := isBook(file); err != nil {
 		return nil, err
 	}
-	pool, err := openSQL(file, modeRead, o.Wait)
+	pool, err := openReading(ctx, file, o)
 	if err != nil {
 		return nil, err
 	}
@@ -131,7 +135,36 @@ func Open(ctx context.Context, o Options) (*Book, error) {
 		b.Close()
 		return nil, err
 	}
+	if err := b.sameLength(ctx); err != nil {
+		b.Close()
+		return nil, err
+	}
 	return b, nil
+}
+
+// sameLength compares the number of events of the own feed with its signed head:
+// what was cut off at the end leaves no other trace.
+func (b *Book) sameLength(ctx context.Context) error {
+	var name string
+	var signed []byte
+	var rows int64
+	// One statement, so that both are of one moment.
+	err := b.pool.QueryRowContext(ctx, `SELECT f.name, f.head, (SELECT coalesce(max(e.seq), 0) FROM events e WHERE e.feed = f.feed)
+		FROM feeds f WHERE f.own = 1`).Scan(&name, &signed, &rows)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil
+	}
+	if err != nil {
+		return translate(err)
+	}
+	head, err := ParseHead(signed)
+	if err != nil {
+		return fmt.Errorf("%w: feed %s: %w", ErrDamaged, name, err)
+	}
+	if rows != head.Size {
+		return fmt.Errorf("%w: feed %s has %d events, and its head says %d", ErrDamaged, name, rows, head.Size)
+	}
+	return nil
 }
 
 // isBook looks at the name alone. The file is never opened but by SQLite: to
@@ -139,8 +172,21 @@ func Open(ctx context.Context, o Options) (*Book, error) {
 // (POSIX.1-2017, fcntl, F_SETLK).
 func isBook(file string) error {
 	info, err := os.Stat(file)
+	dir := filepath.Dir(file)
+	if at := noDirectory(dir); err != nil && at != "" {
+		return fmt.Errorf("%w: %s is %w", ErrNoBook, at, ErrNotDir)
+	}
 	if errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("%w: %s", ErrNoBook, filepath.Dir(file))
+		what := left(dir)
+		if info, err = os.Stat(file); err != nil { // made meanwhile: it was no rest of a book
+			if what != "" {
+				return &LeftError{Dir: dir, What: what, opening: true}
+			}
+			return fmt.Errorf("%w: %s", ErrNoBook, dir)
+		}
+	}
+	if errors.Is(err, fs.ErrPermission) {
+		return fmt.Errorf("%w: %s: %w", ErrUnreadable, dir, err)
 	}
 	if err != nil {
 		return err
@@ -149,6 +195,48 @@ func isBook(file string) error {
 		return fmt.Errorf("%w: %s is not a file", ErrNoBook, file)
 	}
 	return nil
+}
+
+// noDirectory finds what is no directory where one is needed: the path itself or
+// the nearest one above it that is there; empty where all is well.
+func noDirectory(dir string) string {
+	for {
+		info, err := os.Stat(dir)
+		if err == nil && info.IsDir() {
+			return ""
+		}
+		if err == nil {
+			return dir
+		}
+		up := filepath.Dir(dir)
+		if up == dir {
+			return ""
+		}
+		dir = up
+	}
+}
+
+// left says what is left of a book whose book.db is gone; empty for nothing. A
+// Create that died leaves a key too, but beside the book it was making, and it
+// has no files yet. It is to be asked before the book is looked for: a Create
+// that ends meanwhile has then made it.
+func left(dir string) string {
+	_, key := os.Lstat(filepath.Join(dir, keyFile))
+	_, making := os.Lstat(filepath.Join(dir, makingFile))
+	if key == nil && making != nil {
+		return "a station key"
+	}
+	kept, _ := os.ReadDir(filepath.Join(dir, filesDir))
+	for _, d := range kept {
+		if d.IsDir() && len(d.Name()) == 2 && strings.Trim(d.Name(), "0123456789abcdef") == "" {
+			return "a folder of attached files"
+		}
+	}
+	// A log would be read into the new book.
+	if log, err := os.Lstat(filepath.Join(dir, bookFile+"-wal")); err == nil && log.Size() > 0 {
+		return "the log of a book"
+	}
+	return ""
 }
 
 // upToDate refuses what this program cannot read, and migrates what is older.
@@ -205,9 +293,21 @@ func Create(ctx context.Context, o Options) (_ *Book, err error) {
 		return nil, err
 	}
 	file := filepath.Join(o.Dir, bookFile)
-	if isBook(file) == nil {
+	rest := (*LeftError)(nil)
+	switch err := isBook(file); {
+	case err == nil:
 		return nil, fmt.Errorf("%w: %s", ErrExists, o.Dir)
+	case errors.As(err, &rest):
+		return nil, &LeftError{Dir: o.Dir, What: rest.What}
 	}
+	if at := noDirectory(o.Dir); at != "" {
+		return nil, fmt.Errorf("%w: %s is %w", ErrCannotMake, at, ErrNotDir)
+	}
+	defer func() {
+		if err != nil && denied(err) && !errors.Is(err, ErrCannotMake) {
+			err = fmt.Errorf("%w: this user cannot write in %s: %w", ErrCannotMake, o.Dir, err)
+		}
+	}()
 	undo := undoing{}
 	defer func() {
 		if err != nil {
@@ -247,6 +347,12 @@ func Create(ctx context.Context, o Options) (_ *Book, err error) {
 // makeBook builds the book under another name; to give it its name is the last
 // step.
 func makeBook(ctx context.Context, o Options, file string, undo *undoing) error {
+	// A key that is here is of a Create that died; see left. It is kept all the
+	// same, and before the file beside it goes that tells whose it is. It does not
+	// get its name back if this fails: it would then seem to be all that is left.
+	if _, err := keepOldKey(o.Dir, stamp(o.Now())); err != nil {
+		return err
+	}
 	making := filepath.Join(o.Dir, makingFile)
 	remove := func() {
 		for _, end := range []string{"", "-wal", "-shm", "-journal"} {
@@ -266,14 +372,6 @@ func makeBook(ctx context.Context, o Options, file string, undo *undoing) error 
 	}()
 	if err := c.exec(ctx, fmt.Sprintf("PRAGMA journal_mode = WAL; PRAGMA application_id = %d;", applicationID)); err != nil {
 		return err
-	}
-	// A key without a book may be all that is left of one: it is kept.
-	kept, err := keepOldKey(o.Dir, stamp(o.Now()))
-	if err != nil {
-		return err
-	}
-	if kept != "" {
-		undo.add(func() { os.Rename(kept, filepath.Join(o.Dir, keyFile)) })
 	}
 	var m marker
 	err = c.transact(ctx, func() error {
@@ -414,7 +512,7 @@ func (b *Book) locked(ctx context.Context, f func(*conn) error) (err error) {
 	defer lock.release()
 	if b.w == nil {
 		if b.w, err = openConn(ctx, filepath.Join(b.opt.Dir, bookFile), modeWrite, b.opt.Wait); err != nil {
-			return err
+			return unwritable(b.opt.Dir, err)
 		}
 	}
 	ok := false
@@ -425,6 +523,10 @@ func (b *Book) locked(ctx context.Context, f func(*conn) error) (err error) {
 		}
 	}()
 	if err := f(b.w); err != nil {
+		// Only SQLite's word is about the book: f may have been refused other things.
+		if e := (*sqlite.Error)(nil); errors.As(err, &e) {
+			err = unwritable(b.opt.Dir, err)
+		}
 		return err
 	}
 	ok = true
@@ -442,18 +544,20 @@ func (b *Book) Warnings(ctx context.Context) ([]string, error) {
 		return nil, nil
 	}
 	now := b.opt.Now()
-	var raw []byte
+	var raw, leaf []byte
 	var feed string
-	err := b.pool.QueryRowContext(ctx, `SELECT e.raw, f.name FROM events e CROSS JOIN feeds f ON f.feed = e.feed ORDER BY e.id DESC LIMIT 1`).Scan(&raw, &feed)
+	var seq int64
+	err := b.pool.QueryRowContext(ctx, `SELECT e.raw, substr(e.hashes, 1, 32), e.seq, f.name
+		FROM events e CROSS JOIN feeds f ON f.feed = e.feed ORDER BY e.id DESC LIMIT 1`).Scan(&raw, &leaf, &seq, &feed)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil
 	}
 	if err != nil {
 		return nil, translate(err)
 	}
-	ev, err := b.registry.Read(raw)
+	ev, err := b.verified(feed, seq, raw, leaf)
 	if err != nil {
-		return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
+		return nil, err
 	}
 	ahead := ev.ID.Time().Sub(now).Truncate(time.Second)
 	if ahead <= clockTolerance {

@@ -140,15 +140,14 @@ func Check(ctx context.Context, o Options, progress func(done, total int64)) (*C
 	if progress == nil {
 		progress = func(int64, int64) {}
 	}
-	db, err := openSQL(file, modeRead, o.Wait)
-	if err != nil {
-		return nil, err
-	}
-	db.SetMaxOpenConns(1)
 	c := &checker{report: &CheckReport{}, opt: o, progress: progress, files: map[string]bool{}}
-	err = c.connectAndRun(ctx, db)
-	if cerr := db.Close(); err == nil {
-		err = translate(cerr)
+	db, err := openReading(ctx, file, o)
+	if err == nil {
+		db.SetMaxOpenConns(1)
+		err = c.connectAndRun(ctx, db)
+		if cerr := db.Close(); err == nil {
+			err = translate(cerr)
+		}
 	}
 	if errors.Is(err, ErrDamaged) {
 		c.unreadable(file, err)

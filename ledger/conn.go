@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"fmt"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -18,9 +19,13 @@ type querier interface {
 
 // The ways to open a database file.
 const (
-	modeRead  = "ro"  // statements cannot write; the file is never made
-	modeWrite = "rw"  // the file is never made
-	modeMake  = "rwc" // the file may be made
+	modeRead  = "read" // statements cannot write; the file is never made
+	modeWrite = "rw"   // the file is never made
+	modeMake  = "rwc"  // the file may be made
+	// modeWatch reads beside those who write, and modeStill reads a file that
+	// nobody writes. Neither needs the right to write, nor writes anything.
+	modeWatch = "watch"
+	modeStill = "still"
 )
 
 // openSQL opens the database file. Reading uses SQLite's read-write mode with
@@ -33,10 +38,16 @@ func openSQL(file, mode string, wait time.Duration) (*sql.DB, error) {
 	// Without this, INSERT OR REPLACE passes by the trigger against deleting.
 	q.Add("_pragma", "recursive_triggers(1)")
 	q.Add("_pragma", "trusted_schema(0)")
-	if mode == modeRead {
+	switch mode {
+	case modeRead:
 		q.Set("mode", modeWrite)
 		q.Add("_pragma", "query_only(1)")
-	} else {
+	case modeWatch:
+		q.Set("mode", "ro")
+	case modeStill:
+		q.Set("mode", "ro")
+		q.Set("immutable", "1")
+	default:
 		q.Set("mode", mode)
 		q.Add("_pragma", "synchronous(2)") // FULL: a commit is on the disk
 		// Where fsync alone does not reach the platter (macOS); no effect elsewhere.
@@ -49,6 +60,54 @@ func openSQL(file, mode string, wait time.Duration) (*sql.DB, error) {
 	}
 	u := url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}
 	return sql.Open("sqlite", u.String())
+}
+
+// openReading opens the database file for reading alone, also where this user
+// cannot write it.
+//
+// A reader of a write-ahead log has to take part in its locks, which are a file
+// that is written. Where that cannot be, somebody else may have the book open, so
+// that the file of the locks is there to be looked at; else there is no log, and
+// the database file is all there is. It is then read without locks: a change that
+// begins meanwhile shows as damage at worst, never as another event, since the
+// hash of each is compared.
+func openReading(ctx context.Context, file string, o Options) (*sql.DB, error) {
+	try := func(mode string) (*sql.DB, error) {
+		db, err := openSQL(file, mode, o.Wait)
+		if err != nil {
+			return nil, err
+		}
+		if _, err := number(ctx, db, "PRAGMA user_version"); err != nil {
+			db.Close()
+			return nil, err
+		}
+		return db, nil
+	}
+	var refused error
+	if !o.unwritable {
+		db, err := try(modeRead)
+		if err == nil || !denied(err) {
+			return db, err
+		}
+		refused = err
+	}
+	if !o.ReadOnly {
+		return nil, &unwritableError{text: fmt.Sprintf("the book in %s cannot be written by this user", o.Dir), cause: refused}
+	}
+	if _, err := os.Stat(file + "-shm"); err == nil {
+		if db, err := try(modeWatch); err == nil || !denied(err) {
+			return db, err
+		}
+	}
+	if log, err := os.Stat(file + "-wal"); err == nil && log.Size() > 0 {
+		return nil, fmt.Errorf("%w: the newest events of %s stand in %s-wal, and to read that takes the right to write there: let a user who has it read the book once",
+			ErrUnreadable, o.Dir, bookFile)
+	}
+	db, err := try(modeStill)
+	if err != nil && denied(err) {
+		err = fmt.Errorf("%w: %s: %w", ErrUnreadable, o.Dir, err)
+	}
+	return db, err
 }
 
 // conn is one connection with its prepared statements, for writing. A statement

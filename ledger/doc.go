@@ -76,5 +76,10 @@
 //
 // Triggers keep events from being changed by accident, and anyone with the file can
 // drop them. Whoever has station.key can sign another history: only a head kept
-// elsewhere shows that. [Check] finds everything else.
+// elsewhere shows that. [Check] finds everything else. Reading compares each event
+// with the leaf hash beside it, and opening the number of the book's own events
+// with their signed head; neither takes the place of Check.
+//
+// A book that this user cannot write is read without locks where nobody has it
+// open. Somebody who begins to write meanwhile may make that reading fail.
 package ledger

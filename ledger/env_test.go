@@ -215,14 +215,6 @@ func collect(t testing.TB, seq func(func(events.Event, error) bool)) []events.Ev
 	return out
 }
 
-func ids(list []events.Event) []events.ID {
-	var out []events.ID
-	for _, ev := range list {
-		out = append(out, ev.ID)
-	}
-	return out
-}
-
 func feeds(t testing.TB, b *Book) []Feed {
 	t.Helper()
 	list, err := b.Feeds(context.Background())
@@ -307,19 +299,6 @@ func (e *env) tamper(statements ...string) {
 			e.t.Fatalf("%s: changed nothing", s)
 		}
 	}
-}
-
-// guarded wraps statements so that the triggers are away meanwhile and back, word
-// for word, afterwards: what somebody would do who knows how a book is made.
-func guarded(statements ...string) []string {
-	var drop, make []string
-	for _, s := range strings.SplitAfter(migrations()[0].sql, "END;") {
-		if at := strings.Index(s, "CREATE TRIGGER"); at >= 0 {
-			make = append(make, s[at:])
-			drop = append(drop, "DROP TRIGGER "+strings.Fields(s[at:])[2])
-		}
-	}
-	return append(append(drop, statements...), make...)
 }
 
 func mustErr(t testing.TB, err error, want error, texts ...string) {

@@ -3,6 +3,9 @@ package ledger
 import (
 	"errors"
 	"fmt"
+	"io/fs"
+	"strings"
+	"syscall"
 	"time"
 
 	"modernc.org/sqlite"
@@ -19,6 +22,15 @@ var (
 	ErrNoBook = errors.New("no book here")
 	// ErrExists: Create found a book. Open it instead.
 	ErrExists = errors.New("there is a book here already")
+	// ErrKeyLeft: the directory holds a part of a book, such as its station key,
+	// and no book.db. Restore book.db from a copy, or choose another directory; a
+	// *LeftError says what is left.
+	ErrKeyLeft = errors.New("a station key without its book")
+	// ErrNotDir: the path of the book, or one above it, is no directory. Name a
+	// directory.
+	ErrNotDir = errors.New("not a directory")
+	// ErrCannotMake: the directory cannot be made or written. Name another one.
+	ErrCannotMake = errors.New("a book cannot be made here")
 	// ErrNewerBook: a newer program has written the book. Update this program;
 	// the book is sound.
 	ErrNewerBook = errors.New("the book was written by a newer program")
@@ -32,8 +44,12 @@ var (
 	// ErrBusy: another process is writing and did not finish in time. Try again
 	// later; a *BusyError says who it is.
 	ErrBusy = errors.New("the book is busy")
-	// ErrReadOnly: the book was opened for reading alone.
+	// ErrReadOnly: the book was opened for reading alone, or its files can only be
+	// read by this user.
 	ErrReadOnly = errors.New("the book is open for reading only")
+	// ErrUnreadable: this user cannot read the book, or not all of it. Have the
+	// rights to its directory changed.
+	ErrUnreadable = errors.New("the book cannot be read by this user")
 	// ErrNetworkShare: the directory is on another machine's disk, where locks
 	// and flushes cannot be relied on. Keep the book on a disk of this machine,
 	// and let the machines exchange events instead.
@@ -100,6 +116,64 @@ func (e *ConflictError) Error() string {
 // Is makes a ConflictError an ErrConflict.
 func (e *ConflictError) Is(target error) bool { return target == ErrConflict }
 
+// LeftError says what is left of a book without book.db. It is an ErrKeyLeft,
+// and an ErrNoBook too where a book was to be opened.
+type LeftError struct {
+	Dir string
+	// What is left, with its article: "a station key".
+	What    string
+	opening bool
+}
+
+// Error names what is left and where.
+func (e *LeftError) Error() string {
+	text := fmt.Sprintf("%s without its book is in %s: restore %s from a copy, or choose another directory", e.What, e.Dir, bookFile)
+	if e.opening {
+		return fmt.Sprintf("%v: %s", ErrNoBook, text)
+	}
+	return text
+}
+
+// Is makes a LeftError an ErrKeyLeft, and an ErrNoBook where one was looked for.
+func (e *LeftError) Is(target error) bool {
+	return target == ErrKeyLeft || e.opening && target == ErrNoBook
+}
+
+// unwritableError is an ErrReadOnly that comes from the files, not from Options.
+type unwritableError struct {
+	text  string
+	cause error
+}
+
+func (e *unwritableError) Error() string        { return e.text }
+func (e *unwritableError) Unwrap() error        { return e.cause }
+func (e *unwritableError) Is(target error) bool { return target == ErrReadOnly }
+
+// unwritable gives an error of writing a book a text that says so, where it comes
+// from the rights of the user or from the disk being read-only.
+func unwritable(dir string, err error) error {
+	if err == nil || errors.Is(err, ErrReadOnly) || !denied(err) {
+		return err
+	}
+	return &unwritableError{fmt.Sprintf("the book in %s cannot be written by this user", dir), err}
+}
+
+// denied reports whether the system refused to write, or to open for writing.
+func denied(err error) bool {
+	if errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EROFS) {
+		return true
+	}
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return false
+	}
+	switch e.Code() & 0xff {
+	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM:
+		return true
+	}
+	return false
+}
+
 // translate gives SQLite's errors the names of this package.
 func translate(err error) error {
 	var e *sqlite.Error
@@ -111,6 +185,12 @@ func translate(err error) error {
 		return &BusyError{What: "book"}
 	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
 		return fmt.Errorf("%w: %w", ErrDamaged, err)
+	case sqlite3.SQLITE_ERROR:
+		// SQLite has no code of its own for these. The statements of this package
+		// name only what every book of the layout has.
+		if text := e.Error(); strings.Contains(text, "no such table") || strings.Contains(text, "no such column") {
+			return fmt.Errorf("%w: %w", ErrDamaged, err)
+		}
 	case sqlite3.SQLITE_FULL:
 		return fmt.Errorf("the disk is full: %w", err)
 	}

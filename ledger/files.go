@@ -42,11 +42,11 @@ func putFile(ctx context.Context, book string, r io.Reader) (sum string, size in
 	}()
 	dir := filepath.Join(book, filesDir)
 	if err := undo.mkdirAll(dir); err != nil {
-		return "", 0, err
+		return "", 0, unwritable(book, err)
 	}
 	f, err := os.CreateTemp(dir, "put-*.tmp")
 	if err != nil {
-		return "", 0, err
+		return "", 0, unwritable(book, err)
 	}
 	kept := false
 	defer func() {

@@ -37,7 +37,7 @@ func takeLock(ctx context.Context, path string, wait time.Duration) (*flock.Floc
 		f := flock.New(path)
 		ok, err := f.TryLock()
 		if !ok && err == nil {
-			ok, err = f.TryLockContext(ctx, lockPause)
+			_, err = f.TryLockContext(ctx, lockPause) // true or an error
 		}
 		if err != nil {
 			f.Close()
@@ -68,7 +68,7 @@ type bookLock struct {
 func lockBook(ctx context.Context, dir, verb string, now time.Time, wait time.Duration) (*bookLock, error) {
 	f, ok, err := takeLock(ctx, filepath.Join(dir, lockFile), wait)
 	if err != nil {
-		return nil, err
+		return nil, unwritable(dir, err)
 	}
 	path := filepath.Join(dir, holderFile)
 	if !ok {

@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"bytes"
 	"context"
 	"crypto/ed25519"
 	"database/sql"
@@ -158,13 +159,14 @@ type pager struct {
 // two feeds the copy in the feed with the lower name is read. A row that cannot
 // be read is an error in its place, and reading goes on behind it.
 func (r *Reader) page(ctx context.Context, p pager) iter.Seq2[events.Event, error] {
-	query := `SELECT e.id, f.name, e.seq, e.raw FROM events e CROSS JOIN feeds f ON f.feed = e.feed
+	query := `SELECT e.id, f.name, e.seq, e.raw, substr(e.hashes, 1, 32) FROM events e CROSS JOIN feeds f ON f.feed = e.feed
 		WHERE e.id > ?1 AND ` + p.where + ` ORDER BY e.id, f.name`
 	type row struct {
 		id   events.ID
 		feed string
 		seq  int64
 		raw  []byte
+		leaf []byte
 	}
 	read := func(after events.ID) (page []row, err error) {
 		args := []any{after[:]}
@@ -179,7 +181,7 @@ func (r *Reader) page(ctx context.Context, p pager) iter.Seq2[events.Event, erro
 		for size := 0; size < pageBytes && rows.Next(); {
 			var one row
 			var id []byte
-			if err := rows.Scan(&id, &one.feed, &one.seq, &one.raw); err != nil {
+			if err := rows.Scan(&id, &one.feed, &one.seq, &one.raw, &one.leaf); err != nil {
 				return nil, translate(err)
 			}
 			if one.id, err = toID(id); err != nil {
@@ -206,16 +208,34 @@ func (r *Reader) page(ctx context.Context, p pager) iter.Seq2[events.Event, erro
 			}
 			for _, one := range page {
 				after = one.id
-				ev, err := r.registry.Read(one.raw)
-				if err != nil {
-					err = fmt.Errorf("%w: event %d of feed %s: %w", ErrDamaged, one.seq, one.feed, err)
-				}
+				ev, err := r.verified(one.feed, one.seq, one.raw, one.leaf)
 				if !yield(ev, err) {
 					return
 				}
 			}
 		}
 	}
+}
+
+// verified reads an event whose bytes have the leaf hash that was stored with
+// them. That costs one SHA-256, less than the reading. Only Check shows that the
+// hash is the one that was signed.
+func (r *Reader) verified(feed string, seq int64, raw, leaf []byte) (events.Event, error) {
+	if err := sameLeaf(feed, seq, raw, leaf); err != nil {
+		return events.Event{}, err
+	}
+	ev, err := r.registry.Read(raw)
+	if err != nil {
+		err = fmt.Errorf("%w: event %d of feed %s: %w", ErrDamaged, seq, feed, err)
+	}
+	return ev, err
+}
+
+func sameLeaf(feed string, seq int64, raw, leaf []byte) error {
+	if h := tlog.RecordHash(raw); !bytes.Equal(h[:], leaf) {
+		return fmt.Errorf("%w: event %d of feed %s is not what was recorded", ErrDamaged, seq, feed)
+	}
+	return nil
 }
 
 // merged reads several sets of events as one, in order of id, each id once.
@@ -304,7 +324,7 @@ func (r *Reader) feed(ctx context.Context, name string) (Feed, error) {
 }
 
 func (r *Reader) feeds(ctx context.Context, where string, args ...any) ([]Feed, error) {
-	rows, err := r.q.QueryContext(ctx, `SELECT f.name, f.own, f.head, e.raw FROM feeds f
+	rows, err := r.q.QueryContext(ctx, `SELECT f.name, f.own, f.head, e.raw, substr(e.hashes, 1, 32) FROM feeds f
 		LEFT JOIN events e ON e.feed = f.feed AND e.seq = 1 WHERE `+where+` ORDER BY f.name`, args...)
 	if err != nil {
 		return nil, translate(err)
@@ -313,8 +333,8 @@ func (r *Reader) feeds(ctx context.Context, where string, args ...any) ([]Feed, 
 	var out []Feed
 	for rows.Next() {
 		var f Feed
-		var first []byte
-		if err := rows.Scan(&f.Name, &f.Own, &f.Head, &first); err != nil {
+		var first, leaf []byte
+		if err := rows.Scan(&f.Name, &f.Own, &f.Head, &first, &leaf); err != nil {
 			return nil, translate(err)
 		}
 		head, err := ParseHead(f.Head)
@@ -322,6 +342,12 @@ func (r *Reader) feeds(ctx context.Context, where string, args ...any) ([]Feed, 
 			return nil, fmt.Errorf("%w: feed %s: %w", ErrDamaged, f.Name, err)
 		}
 		f.Size, f.Root = head.Size, head.Root
+		if first == nil {
+			return nil, fmt.Errorf("%w: event 1 of feed %s is missing", ErrDamaged, f.Name)
+		}
+		if err := sameLeaf(f.Name, 1, first, leaf); err != nil {
+			return nil, err
+		}
 		opened, err := r.opening(first)
 		if err != nil {
 			return nil, fmt.Errorf("%w: feed %s: %w", ErrDamaged, f.Name, err)
@@ -347,21 +373,22 @@ func (r *Reader) opening(raw []byte) (*events.FeedOpened, error) {
 
 // Raw reads the exact bytes of a feed's events from one place to another, both
 // included and counted from 1; to 0 is the end of the feed. A place without an
-// event before the last one is ErrDamaged and ends it.
+// event before the last one is ErrDamaged and ends it, and so is an event that is
+// not what was recorded.
 func (r *Reader) Raw(ctx context.Context, feed string, from, to int64) iter.Seq2[[]byte, error] {
 	type row struct {
-		seq int64
-		raw []byte
+		seq       int64
+		raw, leaf []byte
 	}
 	read := func(number, from, to int64) (page []row, err error) {
-		rows, err := r.q.QueryContext(ctx, "SELECT seq, raw FROM events WHERE feed = ? AND seq BETWEEN ? AND ? ORDER BY seq", number, from, to)
+		rows, err := r.q.QueryContext(ctx, "SELECT seq, raw, substr(hashes, 1, 32) FROM events WHERE feed = ? AND seq BETWEEN ? AND ? ORDER BY seq", number, from, to)
 		if err != nil {
 			return nil, translate(err)
 		}
 		defer rows.Close()
 		for size := 0; size < pageBytes && rows.Next(); {
 			var one row
-			if err := rows.Scan(&one.seq, &one.raw); err != nil {
+			if err := rows.Scan(&one.seq, &one.raw, &one.leaf); err != nil {
 				return nil, translate(err)
 			}
 			size += len(one.raw) + 100
@@ -392,6 +419,10 @@ func (r *Reader) Raw(ctx context.Context, feed string, from, to int64) iter.Seq2
 					return
 				}
 				due++
+				if err := sameLeaf(feed, one.seq, one.raw, one.leaf); err != nil {
+					yield(nil, err)
+					return
+				}
 				if !yield(one.raw, nil) {
 					return
 				}

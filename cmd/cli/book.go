@@ -61,9 +61,6 @@ func (a *app) options(cmd *cobra.Command, readOnly bool) (ledger.Options, error)
 			return ledger.Options{}, fmt.Errorf("where the state of this machine is kept: %w", err)
 		}
 	}
-	if a.wait < 0 || a.wait > 86400 {
-		return ledger.Options{}, a.usage("--wait %d: want 0 to 86400 seconds", a.wait)
-	}
 	wait := time.Duration(a.wait) * time.Second
 	if wait == 0 {
 		wait = time.Millisecond // the ledger takes 0 for its own default

@@ -7,7 +7,9 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
+	"mendbook/cmd/sheet"
 	"mendbook/events"
 	"mendbook/verify"
 )
@@ -55,6 +57,78 @@ func (a *app) complete(cmd *cobra.Command, args []string, do completer) []string
 	words := do(a, completion{ctx, b, args})
 	_ = b.Close() // opened for reading: nothing can be lost
 	return words
+}
+
+// completesRest closes what no command has said how to complete: events for void
+// and move, and nothing where the shell would offer the names of files, save where
+// a file is wanted. It is called once, when all commands are there.
+func (a *app) completesRest(cmd *cobra.Command) {
+	switch cmd.CommandPath() {
+	case "mendbook void":
+		cmd.ValidArgsFunction = a.completes(completeEvent)
+	case "mendbook move":
+		cmd.ValidArgsFunction = func(cmd *cobra.Command, args []string, _ string) ([]string, cobra.ShellCompDirective) {
+			return a.complete(cmd, args, completeEvent), cobra.ShellCompDirectiveNoFileComp
+		}
+	case "mendbook import", "mendbook export":
+	default:
+		if cmd.ValidArgsFunction == nil && !cmd.HasSubCommands() {
+			cmd.ValidArgsFunction = a.completes()
+		}
+	}
+	shut := func(f *pflag.Flag) {
+		if f.Name == "book" || f.Name == "dir" || f.Value.Type() == "bool" {
+			return
+		}
+		if _, ok := cmd.GetFlagCompletionFunc(f.Name); !ok {
+			a.completesFlag(cmd, f.Name, func(*app, completion) []string { return nil })
+		}
+	}
+	cmd.LocalNonPersistentFlags().VisitAll(shut)
+	cmd.PersistentFlags().VisitAll(shut)
+	for _, c := range cmd.Commands() {
+		a.completesRest(c)
+	}
+}
+
+// mostEvents is how many events completion offers.
+const mostEvents = 50
+
+// completeEvent gives the latest events that stand, by the ending of their ids,
+// leaving out what is already on the command line.
+func completeEvent(a *app, c completion) []string {
+	all, err := a.vehicles(c.ctx, c.r)
+	if err != nil {
+		return nil
+	}
+	labels := map[events.ID]string{}
+	for _, v := range all {
+		for _, id := range v.Set {
+			labels[id] = v.Label
+		}
+	}
+	evs, err := collect(c.r.All(c.ctx))
+	if err != nil {
+		return nil
+	}
+	p, _, err := a.policy(c.ctx, c.r)
+	if err != nil {
+		return nil
+	}
+	standing := verify.Standing(evs)
+	slices.SortStableFunc(standing, func(x, y events.Event) int { return y.Happened().Std().Compare(x.Happened().Std()) })
+	var out []string
+	for _, e := range standing {
+		label := labels[e.Subject]
+		if _, opens := e.Body.(*events.FeedOpened); opens || label == "" || slices.Contains(c.args, e.ID.Short()) {
+			continue
+		}
+		text := sheet.Wrap(label+" "+when(e.Happened(), zone(p))+" "+kindName(e.Type)+": "+eventText(e), 80)
+		if out = append(out, withText(e.ID.Short(), text[0])); len(out) == mostEvents {
+			break
+		}
+	}
+	return out
 }
 
 // completesFlag completes the value of a flag.

@@ -17,6 +17,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
 	"time"
 
@@ -100,7 +101,20 @@ func SystemEnv() (env *Env, stop func()) {
 			env.Width = w
 		}
 	}
+	if env.Width == 0 {
+		env.Width = columns(env.Getenv("COLUMNS"))
+	}
 	return env, cancel
+}
+
+// columns reads COLUMNS, which stands in for a terminal's width where the output
+// is none; 0 where it is not a sensible number.
+func columns(text string) int {
+	n, err := strconv.Atoi(strings.TrimSpace(text))
+	if err != nil || n < 20 || n > 10000 {
+		return 0
+	}
+	return n
 }
 
 // started tells how the program was started, as far as it shows: go run builds
@@ -115,6 +129,18 @@ func started() string {
 	}
 	return ""
 }
+
+// editorError is the error of an editor that could not be started.
+type editorError struct {
+	editor string
+	err    error
+}
+
+func (e *editorError) Error() string {
+	return fmt.Sprintf("the editor %q cannot be started: %v; set VISUAL or EDITOR to one that is installed", e.editor, e.err)
+}
+
+func (e *editorError) Unwrap() error { return e.err }
 
 // runEditor starts the editor of VISUAL or EDITOR, which may have arguments.
 func runEditor(env *Env, path string) error {
@@ -133,14 +159,83 @@ func runEditor(env *Env, path string) error {
 		argv = strings.Fields(editor)
 	}
 	if len(argv) == 0 {
-		return errors.New("no editor is set; name one in EDITOR")
+		argv = []string{editor}
 	}
 	cmd := exec.Command(argv[0], append(argv[1:], path)...)
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = env.In, env.Out, env.Err
-	if err := cmd.Run(); err != nil {
+	err := cmd.Run()
+	var ended *exec.ExitError
+	switch {
+	case err == nil:
+		return nil
+	case errors.As(err, &ended):
 		return fmt.Errorf("the editor %q failed: %w", editor, err)
+	case errors.Is(err, exec.ErrNotFound):
+		err = errors.New("no such program was found")
 	}
-	return nil
+	return &editorError{editor, err}
+}
+
+// breakable is a reader whose reads end when a context does: a read of a terminal
+// or of a slow pipe can otherwise not be interrupted.
+type breakable struct {
+	ctx    context.Context
+	in     io.Reader
+	pieces chan piece
+	rest   []byte
+	err    error
+}
+
+type piece struct {
+	bytes []byte
+	err   error
+}
+
+func newBreakable(ctx context.Context, in io.Reader) *breakable { return &breakable{ctx: ctx, in: in} }
+
+// Read gives the error of the context once that has ended.
+func (b *breakable) Read(into []byte) (int, error) {
+	if err := b.ctx.Err(); err != nil {
+		return 0, err
+	}
+	if len(into) == 0 {
+		return 0, nil
+	}
+	if b.pieces == nil {
+		b.pieces = make(chan piece)
+		go b.pump(b.pieces)
+	}
+	for len(b.rest) == 0 {
+		if b.err != nil {
+			return 0, b.err
+		}
+		select {
+		case <-b.ctx.Done():
+			return 0, b.ctx.Err()
+		case p := <-b.pieces:
+			b.rest, b.err = p.bytes, p.err
+		}
+	}
+	n := copy(into, b.rest)
+	b.rest = b.rest[n:]
+	return n, nil
+}
+
+// pump reads until the input or the context ends. It may stay in its last read:
+// the process ends with it.
+func (b *breakable) pump(to chan<- piece) {
+	for {
+		buf := make([]byte, 32<<10)
+		n, err := b.in.Read(buf)
+		select {
+		case <-b.ctx.Done():
+			return
+		case to <- piece{buf[:n], err}:
+		}
+		if err != nil {
+			return
+		}
+	}
 }
 
 func (e *Env) context() context.Context {

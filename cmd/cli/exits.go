@@ -76,10 +76,16 @@ type exitRule struct {
 	hint string
 	// text replaces the error's own text where it is not empty.
 	text string
+	// also is said behind the error's own text.
+	also string
 }
 
 func is(target error) func(error) bool {
 	return func(err error) bool { return errors.Is(err, target) }
+}
+
+func both(one, other error) func(error) bool {
+	return func(err error) bool { return errors.Is(err, one) && errors.Is(err, other) }
 }
 
 func as[T error](err error) bool {
@@ -93,10 +99,17 @@ func exitRules() []exitRule {
 	return []exitRule{
 		{is: as[*usageError], code: exitUsage, hint: "help"},
 		{is: is(context.Canceled), code: exitFailed, text: "interrupted; nothing was recorded"},
+		{is: both(ledger.ErrNoBook, ledger.ErrKeyLeft), code: exitNoBook, hint: "init --help"},
+		{is: both(ledger.ErrNoBook, ledger.ErrNotDir), code: exitNoBook, hint: "init --help"},
 		{is: is(ledger.ErrNoBook), code: exitNoBook, hint: "init"},
-		{is: is(ledger.ErrBusy), code: exitBusy, hint: "--wait 60 vehicle list"},
+		{is: is(ledger.ErrKeyLeft), code: exitFailed, hint: "init --help"},
+		{is: is(ledger.ErrCannotMake), code: exitFailed, hint: "init --help"},
+		// Which command would go through next time is not known here.
+		{is: is(ledger.ErrBusy), code: exitBusy, hint: "help exit-codes", also: "wait for it, or give --wait 60"},
 		{is: is(errIntegrity), code: exitIntegrity, hint: "help exit-codes"},
 		{is: is(ledger.ErrDamaged), code: exitIntegrity, hint: "check"},
+		{is: is(ledger.ErrUnreadable), code: exitFailed, hint: "init --help"},
+		{is: is(ledger.ErrReadOnly), code: exitFailed, hint: "vehicle list"},
 		{is: is(ledger.ErrExists), code: exitFailed, hint: "vehicle list"},
 		{is: is(ledger.ErrNewerBook), code: exitFailed, hint: "version"},
 		{is: is(ledger.ErrNetworkShare), code: exitFailed, hint: "init --help"},
@@ -123,6 +136,9 @@ func (a *app) judgeError(err error) outcome {
 		o := outcome{Error: err.Error(), Hint: rule.hint, Exit: rule.code}
 		if rule.text != "" {
 			o.Error = rule.text
+		}
+		if rule.also != "" {
+			o.Error += ": " + rule.also
 		}
 		var h *hinted
 		var u *usageError

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -124,7 +125,8 @@ func plural(n int, one string) string {
 	return fmt.Sprintf("%d %ss", n, one)
 }
 
-// nearest gives the words that are at most two slips away from s, closest first.
+// nearest gives the words that are at most two slips away from s, and half its
+// length, closest first and each once.
 func nearest(s string, words []string, most int) []string {
 	s = events.Fold(s)
 	var out []string
@@ -135,7 +137,8 @@ func nearest(s string, words []string, most int) []string {
 			if strings.HasPrefix(folded, s) && s != "" {
 				d = min(d, 1)
 			}
-			if d == limit && d < max(len([]rune(s)), 2) && len(out) < most {
+			again := slices.ContainsFunc(out, func(o string) bool { return events.Fold(o) == folded })
+			if d == limit && 2*d <= max(len([]rune(s)), 2) && !again && len(out) < most {
 				out = append(out, w)
 			}
 		}

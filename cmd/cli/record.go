@@ -142,13 +142,74 @@ func (s *session) next(format string, args ...any) {
 // add records one event.
 func (s *session) add(subject events.ID, at events.Time, body events.Data) (events.Event, error) {
 	if err := body.Validate(); err != nil {
-		return events.Event{}, withHint(err, verbHelp(s.a.cmd))
+		return events.Event{}, s.a.wrongValues(err)
 	}
 	e, added, err := s.w.Record(s.ctx, ledger.Draft{Subject: subject, At: at, Body: body})
 	if err == nil && added {
 		s.made = append(s.made, e)
 	}
 	return e, err
+}
+
+// wrongValues turns the error of an event whose wrong fields were all typed on the
+// command line into one of that, which names the flags and arguments.
+func (a *app) wrongValues(err error) error {
+	var invalid events.Invalid
+	if !errors.As(err, &invalid) {
+		return withHint(err, verbHelp(a.cmd))
+	}
+	lines := make([]string, len(invalid))
+	for i, f := range invalid {
+		typed := a.typed(f.Field)
+		if typed == "" {
+			return withHint(err, verbHelp(a.cmd))
+		}
+		lines[i] = typed + ": " + f.Reason
+	}
+	return &usageError{strings.Join(lines, "; "), verbHelp(a.cmd)}
+}
+
+// typed is the flag or argument that a field of the event came from; empty where
+// it was not typed.
+func (a *app) typed(field string) string {
+	name, rest, _ := strings.Cut(field, "[")
+	name, _, _ = strings.Cut(name, ".")
+	for _, own := range []string{"by", "words"} {
+		if strings.HasSuffix(rest, "."+own) {
+			name = own
+		}
+	}
+	flags := []string{name}
+	switch name {
+	case "units":
+		flags = []string{"unit", "refused", "silent", "unknown"}
+	case "lamps":
+		flags = []string{"lamp"}
+	case "targets":
+		flags = []string{"for"}
+	case "parts":
+		flags = []string{"part"}
+	case "handedOver":
+		flags = []string{"handed-over"}
+	case "signedOff":
+		flags = []string{"sign-off"}
+	}
+	var given []string
+	for _, flag := range flags {
+		if f := a.cmd.Flags().Lookup(flag); f != nil && f.Changed {
+			given = append(given, "--"+flag)
+		}
+	}
+	argument := strings.ToUpper(strings.TrimSuffix(name, "s"))
+	for i, word := range strings.Fields(a.cmd.Use)[1:] {
+		if strings.Trim(word, "[].") == argument && i < a.cmd.Flags().NArg() {
+			given = append(given, argument)
+		}
+	}
+	if len(given) == 0 && name == "by" && a.env.Getenv("MENDBOOK_BY") != "" {
+		return "MENDBOOK_BY"
+	}
+	return strings.Join(given, " or ")
 }
 
 // vehicle finds the vehicle of an argument.
@@ -323,10 +384,17 @@ func faultName(text string) (unit string, code fault.Code, noAnswer bool, err er
 	return unit, code, false, nil
 }
 
-// oddOdometer warns of a reading below one that was made before.
+// oddKilometres is more than a vehicle drives in its life (common practice).
+const oddKilometres = 5_000_000
+
+// oddOdometer warns of a reading that no vehicle has, or one below one that was
+// made before.
 func (s *session) oddOdometer(l look, at events.Time, d quantity.Distance) {
 	if d.IsZero() {
 		return
+	}
+	if d.Km().Cmp(quantity.NumberFromInt(oddKilometres)) > 0 {
+		s.warn("odometer %s is above 5000000 km: is it a slip?", d)
 	}
 	for _, e := range verify.Standing(l.evs) {
 		var have quantity.Distance

@@ -3,6 +3,7 @@ package cli
 import (
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -80,6 +81,7 @@ func Verbs(env *Env) []Verb {
 }
 
 func (a *app) root() *cobra.Command {
+	var version bool
 	root := &cobra.Command{
 		Use:   "mendbook",
 		Short: "A workshop's before-and-after book: what was read, done and read again",
@@ -91,9 +93,20 @@ A verdict is about what was read: it is not a roadworthiness or safety certifica
   mendbook verify van-7`,
 		SilenceUsage: true, SilenceErrors: true,
 		Args: cobra.ArbitraryArgs,
-		RunE: func(cmd *cobra.Command, args []string) error { return a.parent(cmd, args) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if version && len(args) == 0 {
+				return newVersionCmd(a).RunE(cmd, nil)
+			}
+			return a.parent(cmd, args)
+		},
 
-		PersistentPreRun: func(cmd *cobra.Command, _ []string) { a.cmd = cmd },
+		PersistentPreRunE: func(cmd *cobra.Command, _ []string) error {
+			a.cmd = cmd
+			if cmd.Flags().Changed("book") && strings.TrimSpace(a.book) == "" {
+				return a.usage("--book is empty: give the directory of a book, or leave the flag out")
+			}
+			return nil
+		},
 	}
 	root.SetIn(a.env.In)
 	root.SetOut(a.env.Out)
@@ -102,7 +115,9 @@ A verdict is about what was read: it is not a roadworthiness or safety certifica
 	f.StringVar(&a.book, "book", "", "the book's `DIR` (else MENDBOOK_DIR, else the user's data directory)")
 	f.BoolVar(&a.json, "json", false, "write JSON instead of text")
 	f.BoolVar(&a.noColor, "no-color", false, "no colour on a terminal")
-	f.IntVar(&a.wait, "wait", 10, "how many `SECONDS` to wait for a busy book")
+	a.wait = 10
+	f.Var(&wholeNumber{&a.wait, 86400}, "wait", "how many `SECONDS` to wait for a busy book")
+	root.Flags().BoolVar(&version, "version", false, "show the version, as the verb version does")
 	root.SetFlagErrorFunc(flagError)
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddGroup(
@@ -135,6 +150,7 @@ A verdict is about what was read: it is not a roadworthiness or safety certifica
 	root.SetHelpCommand(help)
 	root.InitDefaultHelpCmd()
 	closeFlags(root)
+	a.completesRest(root)
 	return root
 }
 
@@ -189,7 +205,44 @@ func flagError(cmd *cobra.Command, err error) error {
 			text += "; did you mean --" + strings.Join(near, " or --")
 		}
 	}
+	var wrong *pflag.InvalidValueError
+	if errors.As(err, &wrong) {
+		reason := wrong.Unwrap().Error()
+		if wrong.GetFlag().Value.Type() == "bool" {
+			reason = "want true or false"
+		}
+		text = fmt.Sprintf("--%s %q: %s", wrong.GetFlag().Name, wrong.GetValue(), reason)
+	}
+	var bare *pflag.ValueRequiredError
+	if errors.As(err, &bare) {
+		text = "--" + bare.GetFlag().Name + " needs a value"
+	}
 	return &usageError{text, verbHelp(cmd)}
+}
+
+// wholeNumber is a flag of a whole number from 0 to most.
+type wholeNumber struct {
+	value *int
+	most  int
+}
+
+func (n *wholeNumber) String() string {
+	if n.value == nil {
+		return "0"
+	}
+	return strconv.Itoa(*n.value)
+}
+
+func (n *wholeNumber) Type() string { return "int" }
+
+// Set takes decimal digits alone.
+func (n *wholeNumber) Set(text string) error {
+	v, err := strconv.Atoi(text)
+	if err != nil || v < 0 || v > n.most {
+		return fmt.Errorf("want a whole number from 0 to %d", n.most)
+	}
+	*n.value = v
+	return nil
 }
 
 func verbHelp(cmd *cobra.Command) string {

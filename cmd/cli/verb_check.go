@@ -1,8 +1,11 @@
 package cli
 
 import (
+	"context"
 	"fmt"
+	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -49,6 +52,8 @@ type checkFinding struct {
 	Seq      int64     `json:"seq,omitempty"`
 	ID       events.ID `json:"id,omitzero"`
 	Text     string    `json:"text"`
+	// Means is the same in plain words.
+	Means string `json:"means"`
 }
 
 func (a *app) check(cmd *cobra.Command) error {
@@ -69,7 +74,11 @@ func (a *app) check(cmd *cobra.Command) error {
 		if f.Severity == ledger.Lack {
 			severity = "lack"
 		}
-		out.Findings = append(out.Findings, checkFinding{f.Code, severity, f.Feed, f.Seq, f.ID, f.Text})
+		out.Findings = append(out.Findings, checkFinding{f.Code, severity, f.Feed, f.Seq, f.ID, f.Text, ""})
+	}
+	told := a.toldOf(cmd.Context(), o, out.Findings)
+	for i, f := range out.Findings {
+		out.Findings[i].Means = meaning(f.Code, told[f.ID])
 	}
 	if a.json {
 		if err := a.emit(out); err != nil {
@@ -81,10 +90,19 @@ func (a *app) check(cmd *cobra.Command) error {
 		return nil
 	}
 	for _, f := range out.Findings {
-		a.say("%s", findingText(f))
+		for _, line := range a.fit(findingText(f), 2) {
+			a.say("%s", line)
+		}
+		for _, line := range a.fit("  "+f.Means, 2) {
+			a.say("%s", line)
+		}
 	}
 	if out.More > 0 {
 		a.say("and %d more", out.More)
+	}
+	if !out.OK && out.Events == 0 {
+		a.say("no event could be read")
+		return a.notWhole(out)
 	}
 	a.say("%s, %s, %s read again", plural(int(out.Events), "event"), plural(int(out.Feeds), "feed"), plural(int(out.Files), "file"))
 	if out.Unknown > 0 {
@@ -94,10 +112,113 @@ func (a *app) check(cmd *cobra.Command) error {
 		a.say("the index was made by another version of the program; the next recording makes it anew")
 	}
 	if !out.OK {
-		return fmt.Errorf("%w: %s", errIntegrity, plural(len(out.Findings)+out.More, "finding"))
+		return a.notWhole(out)
 	}
 	a.say("the book holds together")
 	return nil
+}
+
+// notWhole says what to do with a damaged book.
+func (a *app) notWhole(out checked) error {
+	for _, line := range []string{
+		"What to do: record nothing more in this book, and keep its directory as it is.",
+		"Restore a copy of the book into another directory, and check it with --book.",
+		"Compare the two: what the copy lacks was recorded after it was made.",
+	} {
+		for _, part := range a.fit(line, 2) {
+			a.say("%s", part)
+		}
+	}
+	return withHint(fmt.Errorf("%w: %s", errIntegrity, plural(len(out.Findings)+out.More, "finding")), "check --json")
+}
+
+// toldOf says in plain words what the events of the findings are, as far as the
+// damaged book still tells: "drive done of van-7, 2026-11-20 09:05".
+func (a *app) toldOf(ctx context.Context, o ledger.Options, list []checkFinding) map[events.ID]string {
+	told := map[events.ID]string{}
+	if !slices.ContainsFunc(list, func(f checkFinding) bool { return !f.ID.IsZero() }) {
+		return told
+	}
+	b, err := openQuietly(ctx, o)
+	if err != nil {
+		return told
+	}
+	labels := map[events.ID]string{}
+	if all, err := a.vehicles(ctx, b); err == nil {
+		for _, v := range all {
+			for _, id := range v.Set {
+				labels[id] = v.Label
+			}
+		}
+	}
+	loc := time.UTC
+	if p, _, err := a.policy(ctx, b); err == nil {
+		loc = zone(p)
+	}
+	for _, f := range list {
+		if f.ID.IsZero() || told[f.ID] != "" {
+			continue
+		}
+		e, err := b.Event(ctx, f.ID)
+		if err != nil {
+			continue
+		}
+		text := kindOf(e)
+		if label := labels[e.Subject]; label != "" {
+			text += " of " + label
+		}
+		told[f.ID] = text + ", " + when(e.Happened(), loc)
+	}
+	_ = b.Close() // opened for reading: nothing can be lost
+	return told
+}
+
+// meaning says in plain words what a finding is. The event is "" where it is not known.
+func meaning(code, event string) string {
+	one := "an event"
+	if event != "" {
+		one = "an event (" + event + ")"
+	}
+	switch code {
+	case ledger.CodeNotABook:
+		return "this file is not a book of this program"
+	case ledger.CodeCutFile:
+		return "a part of the book's file is missing, as after a copy that broke off"
+	case ledger.CodeDamagedFile:
+		return "the book's file is damaged, as by a failing disk or another program"
+	case ledger.CodeMissingRow:
+		return "events that were recorded are no longer there"
+	case ledger.CodeExtraRow:
+		return one + " was put in by something other than this program, or its signing was undone"
+	case ledger.CodeReorderedRow:
+		return one + " stands in another's place"
+	case ledger.CodeChangedBytes:
+		return one + " was changed after it was recorded"
+	case ledger.CodeChangedHash:
+		return one + " is what was recorded, but the hash kept beside it was changed"
+	case ledger.CodeUnparsable:
+		return one + " cannot be read"
+	case ledger.CodeWrongColumn, ledger.CodeWrongLink, ledger.CodeWrongFeed:
+		return one + " does not fit the place where it stands"
+	case ledger.CodeWrongRoot, ledger.CodeBadHead:
+		return "what stands in the book is not what this program signed"
+	case ledger.CodeWrongKey, ledger.CodeMissingKey:
+		return "the key that signs for this book is not the one it was made with, or not there"
+	case ledger.CodeRepeatedID, ledger.CodeConflictingIDs:
+		return one + " stands in the book twice"
+	case ledger.CodeBadIndex:
+		return "find may miss events or show wrong ones; the events themselves are judged by the other findings"
+	case ledger.CodeMissingFile:
+		return "an attached file is not here; " + one + " names it"
+	case ledger.CodeChangedFile:
+		return "an attached file was changed after it was attached; " + one + " names it"
+	case ledger.CodeChangedSchema, ledger.CodeAddedSchema:
+		return "something other than this program changed how the book is laid out"
+	}
+	if strings.HasPrefix(code, ledger.CodeMissingSchema) {
+		return "a part of how the book is laid out is missing"
+	}
+	return "something is not as it was recorded"
 }
 
 func findingText(f checkFinding) string {

@@ -174,13 +174,15 @@ func (d *demoRun) show(cmd *cobra.Command) error {
 	if a.json {
 		return a.emit(res)
 	}
-	a.say("Fennbrook Depot, an invented workshop: %s, %s.", plural(vehicles, "vehicle"), plural(len(res.Jobs), "job"))
+	for _, line := range a.fit(fmt.Sprintf("Fennbrook Depot, an invented workshop: %s, %s.", plural(vehicles, "vehicle"), plural(len(res.Jobs), "job")), 2) {
+		a.say("%s", line)
+	}
 	a.say("")
 	var rows [][]string
 	for _, j := range res.Jobs {
 		rows = append(rows, []string{j.Card, j.Vehicle, string(j.Outcome), j.Sentence})
 	}
-	a.table(rows)
+	a.list(rows, false)
 	a.say("")
 	a.say("The most telling job is %s:", demoTelling)
 	a.say("")

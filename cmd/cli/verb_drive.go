@@ -59,7 +59,7 @@ roads only what is safe and allowed to be driven.`,
 	}
 	f := cmd.Flags()
 	f.StringVar(&distance, "distance", "", "`DISTANCE` like \"14 km\"")
-	f.IntVar(&minutes, "minutes", 0, "`MINUTES` driven")
+	f.Var(&wholeNumber{&minutes, 100000}, "minutes", "`MINUTES` driven")
 	f.BoolVar(&coldStart, "cold-start", false, "it began with a cold engine")
 	f.StringVar(&where, "where", "", "`ROAD` town, \"open road\" or mixed")
 	f.StringVar(&odometer, "odometer", "", "`DISTANCE` like \"214894 km\", after the drive")

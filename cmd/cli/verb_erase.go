@@ -1,11 +1,13 @@
 package cli
 
 import (
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"mendbook/events"
+	"mendbook/verify"
 )
 
 func newEraseCmd(a *app) *cobra.Command {
@@ -33,6 +35,16 @@ proves nothing by itself.`,
 			}
 			if !all && len(named)+len(refused)+len(silent)+len(unknown) == 0 {
 				return a.usage("which units? name them, or give --all")
+			}
+			if err := a.eachOnce([]string{"as accepted", "with --refused", "with --silent", "with --unknown"}, [][]string{named, refused, silent, unknown}); err != nil {
+				return err
+			}
+			services := []string{"14", "04", "DM11", "DM3"} // those of which fault.GroupCovers knows what they reach
+			if service != "" && !slices.Contains(services, strings.ToUpper(service)) {
+				return a.usage("--service %q: want one of %s", service, strings.Join(services, ", "))
+			}
+			if group != "" && service == "" {
+				return a.usage("--group stands without --service: give both, like --service 14 --group FFFFFF")
 			}
 			return a.record(cmd, func(s *session) error {
 				at, err := s.when(rec.at)
@@ -87,7 +99,9 @@ proves nothing by itself.`,
 				}
 				known := l.history.Units()
 				for _, u := range body.Units {
-					s.oddUnit(l.vehicle, known, u.Unit)
+					if !s.oddUnit(l.vehicle, known, u.Unit) && l.reads() && !l.hasUnit(u.Unit) {
+						s.warn("no scan of %s has shown a unit %s", l.vehicle.Label, u.Unit)
+					}
 				}
 				if !l.reads() {
 					s.warn("%s has no scan yet: what was erased was not read before", l.vehicle.Label)
@@ -111,6 +125,43 @@ proves nothing by itself.`,
 		a.completesFlag(cmd, name, completeUnit)
 	}
 	return cmd
+}
+
+// eachOnce refuses a unit that is given twice, and says how.
+func (a *app) eachOnce(ways []string, units [][]string) error {
+	how := map[string]string{}
+	for i, way := range ways {
+		for _, u := range units[i] {
+			switch before, twice := how[events.Fold(u)]; {
+			case twice && before == way:
+				return a.usage("unit %s is given twice %s", events.Fold(u), way)
+			case twice:
+				return a.usage("unit %s is given %s and %s", events.Fold(u), before, way)
+			}
+			how[events.Fold(u)] = way
+		}
+	}
+	return nil
+}
+
+// hasUnit reports whether a scan has shown a unit of this name, or it was named.
+func (l look) hasUnit(unit string) bool {
+	same := func(name string) bool { return name != "" && events.Fold(name) == events.Fold(unit) }
+	for _, e := range verify.Standing(l.evs) {
+		switch body := e.Body.(type) {
+		case *events.UnitNamed:
+			if same(body.Known) || same(body.Unit) {
+				return true
+			}
+		case *events.ScanTaken:
+			for _, u := range body.Units {
+				if same(u.Unit) || same(u.Address) {
+					return true
+				}
+			}
+		}
+	}
+	return false
 }
 
 func (l look) reads() bool { return l.history.LastScan() != nil }

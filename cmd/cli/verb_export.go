@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"io/fs"
 	"os"
@@ -51,11 +50,14 @@ type exported struct {
 }
 
 func (a *app) export(cmd *cobra.Command, name string, force bool) error {
+	if info, err := os.Stat(name); name != "" && err == nil && info.IsDir() {
+		return failf("export "+quote(filepath.Join(name, "book.ndjson")), "%s is a directory: name a file", name)
+	}
 	if name != "" && !force {
 		if _, err := os.Lstat(name); err == nil {
 			return failf("export --force "+quote(name), "%s is there already, and is not replaced", name)
 		} else if !errors.Is(err, fs.ErrNotExist) {
-			return err
+			return cannotWrite(name, err)
 		}
 	}
 	var n exported
@@ -115,7 +117,7 @@ func writeEvents(ctx context.Context, r reader, w io.Writer) (exported, error) {
 func writeWhole(name string, write func(io.Writer) error) (err error) {
 	f, err := os.CreateTemp(filepath.Dir(name), ".export-*")
 	if err != nil {
-		return fmt.Errorf("the file cannot be written: %w", err)
+		return cannotWrite(name, err)
 	}
 	defer func() {
 		if err != nil {
@@ -127,10 +129,27 @@ func writeWhole(name string, write func(io.Writer) error) (err error) {
 		return err
 	}
 	if err := f.Sync(); err != nil {
-		return fmt.Errorf("the file cannot be written: %w", err)
+		return cannotWrite(name, err)
 	}
 	if err := f.Close(); err != nil {
-		return fmt.Errorf("the file cannot be written: %w", err)
+		return cannotWrite(name, err)
 	}
-	return os.Rename(f.Name(), name)
+	if err := os.Rename(f.Name(), name); err != nil {
+		return cannotWrite(name, err)
+	}
+	return nil
+}
+
+// cannotWrite names the file that was asked for, once, and not the temporary one
+// beside it that it was to come from.
+func cannotWrite(name string, err error) error {
+	var path *fs.PathError
+	var link *os.LinkError
+	switch {
+	case errors.As(err, &path):
+		err = path.Err
+	case errors.As(err, &link):
+		err = link.Err
+	}
+	return failf("export "+quote(filepath.Base(name)), "%s cannot be written: %w", name, err)
 }

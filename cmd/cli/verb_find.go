@@ -19,13 +19,15 @@ const mostHits = 200
 func newFindCmd(a *app) *cobra.Command {
 	return &cobra.Command{
 		Use:   "find TEXT",
-		Short: "Find a code, part, serial, batch, card, label or VIN anywhere in the book",
-		Long: `Finds what begins with the text: trouble codes, parts by number, serial or batch,
-work done, job cards, labels, VINs, units and claims of all vehicles. An event is
-found by its id or the ending of it. Capitals do not matter.`,
+		Short: "Find a code, part, work, unit, card, label or VIN anywhere in the book",
+		Long: `Finds what begins with the text: trouble codes, parts by name, number, serial or
+batch, work done by any word of the component, job cards, labels, VINs, units and
+claims of all vehicles. An event is found by its id or the ending of it. Capitals do
+not matter.`,
 		Example: `  mendbook find P0302
-  mendbook find "replaced coil"`,
-		Args: takes(1, 1, "a text; put one of several words in quotation marks"),
+  mendbook find coil`,
+		Args:              takes(1, 1, "a text; put one of several words in quotation marks"),
+		ValidArgsFunction: a.completes(),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return a.read(cmd, func(ctx context.Context, r reader) error { return a.find(ctx, r, args[0]) })
 		},
@@ -44,8 +46,10 @@ type found struct {
 type foundHit struct {
 	// Kind of the word: label, vin, card, code, unit, work, part, serial, batch,
 	// claim, or event for the id of an event.
-	Kind     string      `json:"kind"`
-	Word     string      `json:"word"`
+	Kind string `json:"kind"`
+	Word string `json:"word"`
+	// Recorded is the word in the capitals it was recorded in; of work the whole.
+	Recorded string      `json:"recorded"`
 	Event    events.ID   `json:"event"`
 	Type     string      `json:"type"`
 	Happened events.Time `json:"happened"`
@@ -105,6 +109,11 @@ func (a *app) find(ctx context.Context, r reader, text string) error {
 			owner[id] = v
 		}
 	}
+	type place struct {
+		kind, recorded string
+		event          events.ID
+	}
+	listed := map[place]bool{}
 	for _, h := range hits {
 		e, err := r.Event(ctx, h.Event)
 		if errors.Is(err, ledger.ErrNotFound) {
@@ -113,8 +122,17 @@ func (a *app) find(ctx context.Context, r reader, text string) error {
 		if err != nil {
 			return err
 		}
+		recorded := events.Recorded(e.Body, events.Key{Kind: h.Kind, Word: h.Word})
+		if recorded == "" {
+			recorded = h.Word
+		}
+		if at := (place{h.Kind, recorded, h.Event}); listed[at] {
+			continue // found by two words of the same work
+		} else {
+			listed[at] = true
+		}
 		_, taken := voided[h.Event]
-		one := foundHit{Kind: h.Kind, Word: h.Word, Event: h.Event, Type: e.Type, Happened: e.Happened(), Voided: taken, Command: "check"}
+		one := foundHit{Kind: h.Kind, Word: h.Word, Recorded: recorded, Event: h.Event, Type: e.Type, Happened: e.Happened(), Voided: taken, Command: "check"}
 		if v, ok := owner[h.Subject]; ok {
 			one.Vehicle, one.Label = v.ID, v.Label
 			one.Command = hitCommand(h, e, v, ofVehicle(jobs, v))
@@ -126,8 +144,8 @@ func (a *app) find(ctx context.Context, r reader, text string) error {
 		if x.Kind != y.Kind {
 			return x.Kind < y.Kind
 		}
-		if x.Word != y.Word {
-			return x.Word < y.Word
+		if x.Recorded != y.Recorded {
+			return x.Recorded < y.Recorded
 		}
 		return x.Happened.Std().Before(y.Happened.Std())
 	})
@@ -140,12 +158,14 @@ func (a *app) find(ctx context.Context, r reader, text string) error {
 	}
 	var rows [][]string
 	for i, h := range out.Hits {
-		if i == 0 || h.Kind != out.Hits[i-1].Kind || h.Word != out.Hits[i-1].Word {
+		if i == 0 || h.Kind != out.Hits[i-1].Kind || h.Recorded != out.Hits[i-1].Recorded {
 			if i > 0 {
-				a.table(rows)
+				a.list(rows, true)
 			}
 			rows = nil
-			a.say("%s %s", h.Kind, h.Word)
+			for _, line := range a.fit(h.Kind+" "+h.Recorded, 0) {
+				a.say("%s", line)
+			}
 		}
 		typ := kindName(h.Type)
 		if h.Voided {
@@ -153,7 +173,7 @@ func (a *app) find(ctx context.Context, r reader, text string) error {
 		}
 		rows = append(rows, []string{"  " + when(h.Happened, zone(p)), h.Event.Short(), h.Label, typ, a.commandLine(h.Command)})
 	}
-	a.table(rows)
+	a.list(rows, true)
 	if out.More {
 		a.warn("there are more than %d; give more of the text", mostHits)
 	}

@@ -191,6 +191,10 @@ func (a *app) showPast(h past, loc *time.Location) error {
 			kind = "(voided) " + kind
 		}
 		head := fmt.Sprintf("%s  %s  %s", when(e.Happened, loc), e.ID.Short(), kind)
+		if a.env.Width > 0 && len(head) > a.env.Width {
+			a.say("%s  %s", when(e.Happened, loc), e.ID.Short())
+			head = "    " + kind
+		}
 		a.say("%s", head)
 		for _, l := range lines {
 			if l == "" {
@@ -307,12 +311,21 @@ func eventText(e events.Event) string {
 			add("%s %s", n.Unit, n.How)
 		}
 		for _, p := range d.Parts {
-			add("part %s", strings.TrimSpace(p.Name+" "+p.Number))
+			add("part %s", partText(p))
+		}
+		if d.Hours != nil {
+			add("%s h", d.Hours)
+		}
+		if !d.Labour.IsZero() {
+			add("labour %s", d.Labour)
 		}
 		note(d.By, d.Note)
 	case *events.CodesErased:
 		for _, u := range d.Units {
-			add("%s %s", u.Unit, u.Result)
+			add("%s", strings.TrimSpace(fmt.Sprintf("%s %s %s", u.Unit, u.Result, u.Refusal)))
+		}
+		if d.Service != "" {
+			add("%s", strings.TrimSpace("service "+d.Service+" "+d.Group))
 		}
 		note(d.By, d.Note)
 	case *events.DriveDone:
@@ -334,11 +347,45 @@ func eventText(e events.Event) string {
 		note(d.By, d.Note)
 	case *events.MeasureTaken:
 		add("%s %s", d.Name, d.Value)
+		if text := limitText(d); text != "" {
+			add("%s", text)
+		}
+		if d.Source != "" {
+			add("limits from %s", d.Source)
+		}
+		if d.Unit != "" {
+			add("of %s", d.Unit)
+		}
 		note(d.By, d.Note)
 	case *events.UnitNamed:
 		add("%s is the %s unit", d.Known, d.Unit)
 	case *events.FileAttached:
 		add("%s, %s", d.Name, plural(int(d.Size), "byte"))
+		if !d.To.IsZero() {
+			add("to event %s", d.To.Short())
+		}
+		note(d.By, d.Note)
+	case *events.ClaimFiled:
+		add("claim %s against %s for job %s", d.Reference, d.Against, d.Job.Short())
+		if d.OldPart != "" {
+			add("old part %s", d.OldPart)
+		}
+		if d.ReturnBy != "" {
+			add("to be sent back by %s", d.ReturnBy)
+		}
+		if !d.Amount.IsZero() {
+			add("%s", d.Amount)
+		}
+		note(d.By, d.Note)
+	case *events.ClaimSettled:
+		add("claim %s %s", d.Claim.Short(), d.Outcome)
+		if !d.Amount.IsZero() {
+			add("%s", d.Amount)
+		}
+		note(d.By, d.Note)
+	case *events.ComebackRuled:
+		add("job %s came back from job %s: %s", d.Job.Short(), d.From.Short(), d.Ruling)
+		note(d.By, d.Note)
 	case *events.EventVoided:
 		add("takes %s back", d.Event.Short())
 		if !d.Again.IsZero() {
@@ -349,6 +396,46 @@ func eventText(e events.Event) string {
 		return fmt.Sprintf("%d bytes", len(e.Data))
 	}
 	return strings.Join(parts, ", ")
+}
+
+// partText is a part with all that is known of it.
+func partText(p events.Part) string {
+	text := strings.TrimSpace(p.Name + " " + p.Number)
+	if p.Quantity != nil {
+		text = p.Quantity.String() + " x " + text
+	}
+	if p.Serial != "" {
+		text += " serial " + p.Serial
+	}
+	if p.Batch != "" {
+		text += " batch " + p.Batch
+	}
+	if !p.Price.IsZero() {
+		text += " at " + p.Price.String()
+	}
+	return text
+}
+
+// limitText holds a measurement against its limits; empty where it has none.
+func limitText(d *events.MeasureTaken) string {
+	where, limits := "within", ""
+	switch {
+	case d.Low != nil && d.High != nil:
+		limits = fmt.Sprintf("%s to %s", d.Low, d.High)
+	case d.Low != nil:
+		limits = fmt.Sprintf("at least %s", d.Low)
+	case d.High != nil:
+		limits = fmt.Sprintf("at most %s", d.High)
+	default:
+		return ""
+	}
+	switch {
+	case d.Low != nil && d.Value.Value().Cmp(*d.Low) < 0:
+		where = "below"
+	case d.High != nil && d.Value.Value().Cmp(*d.High) > 0:
+		where = "above"
+	}
+	return fmt.Sprintf("%s the limits (%s %s)", where, limits, d.Value.Unit())
 }
 
 func codeWord(code string, silent bool) string {

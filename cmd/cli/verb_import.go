@@ -47,7 +47,8 @@ type imported struct {
 }
 
 func (a *app) importFile(cmd *cobra.Command, name string) error {
-	in, shown := a.env.In, "stdin"
+	var in io.Reader = newBreakable(cmd.Context(), a.env.In)
+	shown := "stdin"
 	if name != "-" {
 		f, err := os.Open(name)
 		if err != nil {

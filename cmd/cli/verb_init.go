@@ -13,7 +13,12 @@ func newInitCmd(a *app) *cobra.Command {
 		Short: "Make a new, empty book",
 		Long: `Makes a new, empty book in the directory of --book, else MENDBOOK_DIR, else the
 user's data directory. A book belongs on a disk of this machine: network shares
-are refused.`,
+are refused. The user who records must be able to write there; for reading it is
+enough to be able to read.
+
+A directory that holds a station.key or attached files but no book.db is left as
+it is: they belong to a book that is lost. Put book.db back from a copy, or name
+another directory.`,
 		Example: `  mendbook --book ./new-book init --station "bay 2"`,
 		Args:    takes(0, 0, ""),
 		RunE: func(cmd *cobra.Command, _ []string) error {

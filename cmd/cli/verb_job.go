@@ -115,25 +115,27 @@ func (s *session) sameCard(card string, own events.ID) error {
 }
 
 type jobJSON struct {
-	ID           events.ID         `json:"id"`
-	Vehicle      events.ID         `json:"vehicle"`
-	Label        string            `json:"label"`
-	Cards        []string          `json:"cards"`
-	Joined       []events.ID       `json:"joined,omitempty"`
-	Complaint    string            `json:"complaint,omitempty"`
-	Opened       events.Time       `json:"opened"`
-	Closed       events.Time       `json:"closed,omitzero"`
-	HandedOver   string            `json:"handedOver,omitempty"`
-	OdometerIn   quantity.Distance `json:"odometerIn,omitzero"`
-	OdometerOut  quantity.Distance `json:"odometerOut,omitzero"`
-	Open         bool              `json:"open"`
-	Outcome      string            `json:"outcome,omitempty"`
-	Sentence     string            `json:"sentence,omitempty"`
-	Next         string            `json:"next,omitempty"`
-	SignedOff    []verify.SignOff  `json:"signedOff,omitempty"`
-	Scans        int               `json:"scans,omitempty"`
-	Repairs      int               `json:"repairs,omitempty"`
-	Measurements int               `json:"measurements,omitempty"`
+	ID          events.ID         `json:"id"`
+	Vehicle     events.ID         `json:"vehicle"`
+	Label       string            `json:"label"`
+	Cards       []string          `json:"cards"`
+	Joined      []events.ID       `json:"joined,omitempty"`
+	Complaint   string            `json:"complaint,omitempty"`
+	Opened      events.Time       `json:"opened"`
+	Closed      events.Time       `json:"closed,omitzero"`
+	HandedOver  string            `json:"handedOver,omitempty"`
+	OdometerIn  quantity.Distance `json:"odometerIn,omitzero"`
+	OdometerOut quantity.Distance `json:"odometerOut,omitzero"`
+	Open        bool              `json:"open"`
+	Outcome     string            `json:"outcome,omitempty"`
+	Sentence    string            `json:"sentence,omitempty"`
+	Next        string            `json:"next,omitempty"`
+	// Waiting counts the open verdicts that keep the job on the board.
+	Waiting      int              `json:"waiting,omitempty"`
+	SignedOff    []verify.SignOff `json:"signedOff,omitempty"`
+	Scans        int              `json:"scans,omitempty"`
+	Repairs      int              `json:"repairs,omitempty"`
+	Measurements int              `json:"measurements,omitempty"`
 }
 
 type jobsJSON struct {
@@ -221,10 +223,6 @@ func newJobListCmd(a *app) *cobra.Command {
 				if err != nil {
 					return err
 				}
-				latest := map[events.ID]events.ID{}
-				for _, j := range jobs {
-					latest[j.Vehicle.ID] = j.ID
-				}
 				out := jobsJSON{Schema: "mendbook.jobs/1", Jobs: []jobJSON{}}
 				var rows [][]string
 				for _, j := range jobs {
@@ -238,21 +236,28 @@ func newJobListCmd(a *app) *cobra.Command {
 					}
 					last := flat(j.Open.Complaint)
 					if waiting {
-						// A closed job that another followed has been answered by that.
-						if !j.IsOpen() && latest[j.Vehicle.ID] != j.ID {
-							continue
-						}
-						rep, err := a.judged(ctx, r, j, p)
+						evs, err := a.history(ctx, r, j.Vehicle)
 						if err != nil {
 							return err
 						}
-						if rep.Outcome != verify.Open {
+						rep, err := verify.Judge(verify.NewHistory(evs, p), verify.Question{Job: j.ID})
+						if err != nil {
+							return err
+						}
+						waits := waitsFor(j, rep, evs)
+						if len(waits) == 0 {
 							continue
 						}
 						one.addReport(rep)
-						last = one.Next
-						if last == "" {
-							last = rep.Sentence
+						one.Waiting, one.Next = len(waits), ""
+						for _, f := range waits {
+							if one.Next == "" {
+								one.Next = f.Next
+							}
+						}
+						last = plural(len(waits), "open verdict")
+						if one.Next != "" {
+							last += ": " + one.Next
 						}
 					}
 					out.Jobs = append(out.Jobs, one)
@@ -278,6 +283,49 @@ func newJobListCmd(a *app) *cobra.Command {
 	cmd.Flags().BoolVar(&open, "open", false, "only jobs that are open")
 	cmd.Flags().BoolVar(&waiting, "waiting", false, "only jobs whose proof is not in yet, with the step that would bring it")
 	return cmd
+}
+
+// waitsFor are the faults of a job whose proof is not in yet: their verdict is
+// open, or good on a grade that the policy does not accept, and no repair of a
+// later job took them over.
+func waitsFor(j jobRef, rep *verify.Report, evs []events.Event) []verify.Fault {
+	var later []events.Target
+	named := map[string]string{}
+	for _, e := range verify.Standing(evs) {
+		if body, ok := e.Body.(*events.UnitNamed); ok {
+			named[events.Fold(body.Known)] = events.Fold(body.Unit)
+		}
+		body, ok := e.Body.(*events.RepairDone)
+		if ok && body.Job != j.ID && !slices.Contains(j.Joined, body.Job) && !e.Happened().Std().Before(j.Opened.Happened().Std()) {
+			later = append(later, body.Targets...)
+		}
+	}
+	unit := func(name string) string {
+		name = events.Fold(name)
+		for range len(named) { // no further: two machines can name in a ring
+			next, ok := named[name]
+			if !ok {
+				break
+			}
+			name = next
+		}
+		return name
+	}
+	var out []verify.Fault
+	for _, f := range rep.Faults {
+		taken := slices.ContainsFunc(later, func(t events.Target) bool {
+			word := t.Code.String()
+			if t.NoAnswer {
+				word = verify.NoAnswer
+			}
+			return word == f.Code && unit(t.Unit) == unit(f.Unit)
+		})
+		group := f.Verdict.Group()
+		if !taken && (group == verify.Open || group == verify.Good && !f.Accepted) {
+			out = append(out, f)
+		}
+	}
+	return out
 }
 
 func newJobShowCmd(a *app) *cobra.Command {

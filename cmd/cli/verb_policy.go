@@ -104,7 +104,11 @@ func newPolicySetCmd(a *app) *cobra.Command {
 				if _, err := s.add(events.ID{}, events.Time{}, &events.PolicySet{Name: name, Value: value, By: a.who(&rec), Why: why}); err != nil {
 					return err
 				}
-				s.say("%s is %s now, and was %s; every verdict is judged by it from now on", name, value, was)
+				means := "every verdict is judged by it from now on"
+				if name == "time-zone" {
+					means = "times that are typed without a zone, and those shown, are in it from now on"
+				}
+				s.say("%s is %s now, and was %s; %s", name, value, was, means)
 				s.next("policy")
 				return nil
 			})

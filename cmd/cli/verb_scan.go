@@ -3,6 +3,7 @@ package cli
 import (
 	"bytes"
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -13,6 +14,7 @@ import (
 
 	"mendbook/events"
 	"mendbook/events/notes"
+	"mendbook/events/quantity"
 	"mendbook/verify"
 )
 
@@ -52,6 +54,17 @@ mendbook help notes explains the note.`,
 	return cmd
 }
 
+// again are the flags that go with a note, as they were given.
+func (f *scanFlags) again() string {
+	var b strings.Builder
+	for _, flag := range [][2]string{{"at", f.rec.at}, {"by", f.rec.by}, {"note", f.rec.note}, {"card", f.card}, {"complaint", f.complaint}} {
+		if flag[1] != "" {
+			b.WriteString(" --" + flag[0] + " " + quote(flag[1]))
+		}
+	}
+	return b.String()
+}
+
 // top are the flags that stand for lines of the whole note.
 func (f *scanFlags) top() []string {
 	var out []string
@@ -82,7 +95,7 @@ func (a *app) scan(cmd *cobra.Command, f *scanFlags, args []string) error {
 	case f.edit:
 		return a.scanEdited(cmd, f, args[0])
 	case len(args) == 2:
-		name, text, err := a.readNote(args[1])
+		name, text, err := a.readNote(cmd.Context(), args[1])
 		if err != nil {
 			return err
 		}
@@ -104,8 +117,8 @@ func (a *app) scan(cmd *cobra.Command, f *scanFlags, args []string) error {
 }
 
 // readNote reads a note of a file, or the standard input for "-".
-func (a *app) readNote(file string) (name string, text []byte, err error) {
-	in := a.env.In
+func (a *app) readNote(ctx context.Context, file string) (name string, text []byte, err error) {
+	var in io.Reader = newBreakable(ctx, a.env.In)
 	name = file
 	if file == "-" {
 		name = "standard input"
@@ -165,9 +178,12 @@ func (a *app) scanEdited(cmd *cobra.Command, f *scanFlags, vehicle string) error
 	}
 	kept := func(err error) error {
 		a.warnPlain("your note is kept in " + path)
-		return withHint(err, "scan "+quote(vehicle)+" "+quote(path))
+		return withHint(err, "scan "+quote(vehicle)+" "+quote(path)+f.again())
 	}
 	if err := a.env.RunEditor(path); err != nil {
+		if as[*editorError](err) {
+			return errors.Join(withHint(err, "scan --help"), os.Remove(path))
+		}
 		return kept(err)
 	}
 	text, err := os.ReadFile(path)
@@ -286,6 +302,7 @@ func (s *session) scan(l look, at events.Time, scan *events.ScanTaken, f *scanFl
 		return err
 	}
 	s.oddOdometer(l, at, scan.Odometer)
+	s.oddBattery(scan.Battery)
 	for _, u := range scan.Units {
 		s.oddUnit(v, known, u.Unit)
 	}
@@ -294,7 +311,7 @@ func (s *session) scan(l look, at events.Time, scan *events.ScanTaken, f *scanFl
 	if err != nil {
 		return err
 	}
-	if again.repairedIn(at) {
+	if again.repairedIn(at) || again.scansIn(at) > 1 {
 		s.next("verify %s", v.name())
 	} else {
 		s.next("repair --help")
@@ -323,17 +340,43 @@ func (l look) repairedIn(at events.Time) bool {
 	return false
 }
 
-// oddUnit warns of a unit that was probably meant to be one read before.
-func (s *session) oddUnit(v vehicleRef, known []string, unit string) {
+// scansIn counts the scans since the job of a moment was opened.
+func (l look) scansIn(at events.Time) int {
+	j, ok := l.jobAt(at)
+	n := 0
+	for _, e := range verify.Standing(l.evs) {
+		if _, scan := e.Body.(*events.ScanTaken); ok && scan && !e.Happened().Std().Before(j.Opened.Happened().Std()) {
+			n++
+		}
+	}
+	return n
+}
+
+// oddBattery warns of a voltage that no vehicle's battery has: from 6 V on
+// motorcycles to 48 V beside the drive (common practice), with room around both.
+func (s *session) oddBattery(m quantity.Measure) {
+	if m.IsZero() {
+		return
+	}
+	if v := m.Value(); v.Cmp(quantity.NumberFromInt(5)) < 0 || v.Cmp(quantity.NumberFromInt(60)) > 0 {
+		s.warn("battery %s is not a voltage that a vehicle's battery has (5 V to 60 V): is it a slip?", m)
+	}
+}
+
+// oddUnit warns of a unit that was probably meant to be one read before, and
+// reports whether it did.
+func (s *session) oddUnit(v vehicleRef, known []string, unit string) bool {
 	for _, k := range known {
 		if events.Fold(k) == events.Fold(unit) {
-			return
+			return false
 		}
 	}
 	if near := nearest(unit, known, 1); len(near) > 0 && len([]rune(unit)) > 3 {
 		s.warn("unit %s was not read on %s before; is it %s? mendbook unit name %s %s %s makes them one",
 			unit, v.Label, near[0], v.name(), quote(unit), quote(near[0]))
+		return true
 	}
+	return false
 }
 
 func scanSummary(scan *events.ScanTaken) string {

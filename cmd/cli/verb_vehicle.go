@@ -59,7 +59,7 @@ Customers do not belong in the book; the job card's number leads to them.`,
 					return a.usage("--vin: %v", err)
 				}
 				if vinNote, err = vin.Judge(body.VIN, body.Market); err != nil {
-					return failf("vehicle add --help", "%w", err)
+					return a.usage("--vin: %v", err)
 				}
 			}
 			return a.record(cmd, func(s *session) error {

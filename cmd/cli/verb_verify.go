@@ -2,6 +2,8 @@ package cli
 
 import (
 	"context"
+	"errors"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -175,10 +177,20 @@ func (a *app) judge(ctx context.Context, r reader, q asked) (*verify.Report, *ti
 		if err != nil {
 			return nil, nil, err
 		}
+		for _, e := range []events.Event{before, after} {
+			if _, ok := e.Body.(*events.ScanTaken); !ok {
+				return nil, nil, failf("history "+v.name(), "event %s is no scan: it is %s of %s",
+					e.ID.Short(), kindName(e.Type), when(e.Happened(), loc))
+			}
+		}
 		question = verify.Question{Before: before.ID, After: after.ID}
 	}
 	report, err := verify.Judge(h, question)
 	if err != nil {
+		if q.before != "" {
+			short := strings.NewReplacer(question.Before.String(), question.Before.Short(), question.After.String(), question.After.Short())
+			err = errors.New(short.Replace(err.Error()))
+		}
 		return nil, nil, withHint(err, "history "+v.name())
 	}
 	return report, loc, nil
