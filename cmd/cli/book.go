@@ -345,15 +345,7 @@ func (j jobRef) shown() string {
 	return j.ID.Short()
 }
 
-// jobs are the jobs of a vehicle in order of opening.
-func (a *app) jobs(ctx context.Context, r reader, v vehicleRef) ([]jobRef, error) {
-	evs, err := collect(r.OfSubject(ctx, v.Set...))
-	if err != nil {
-		return nil, err
-	}
-	return jobsIn(v, evs), nil
-}
-
+// jobsIn are the jobs of a vehicle in order of opening.
 func jobsIn(v vehicleRef, evs []events.Event) []jobRef {
 	standing := verify.Standing(evs)
 	into := map[events.ID]events.ID{}
