@@ -210,6 +210,13 @@ func TestRules(t *testing.T) {
 			b.drive("1 km", 20)
 			b.scan(unit("door", since("401 km")))
 		}, "door", "B1A12-13", Unproven, NoGrade, ""},
+		{"a counter that may have gone on is no distance since the erase", func(b *book) {
+			b.scanAt("1000 km", unit("door", listed("B1A12-13", "present"), since("5 km")))
+			b.repair(at("door", "B1A12-13"))
+			b.erase("door")
+			b.add(&events.DriveDone{Minutes: 30})
+			b.scanAt("1020 km", unit("door", since("22 km")))
+		}, "door", "B1A12-13", Unproven, NoGrade, ""},
 		{"a counter of its own since the erase is distance", func(b *book) {
 			b.scan(unit("door", listed("B1A12-13", "present"), since("400 km")))
 			b.repair(at("door", "B1A12-13"))
@@ -453,6 +460,11 @@ func TestRules(t *testing.T) {
 			b.repair(at("engine", "P0420"))
 			b.scan(unit("engine", uds(0xFF, 0xFF), byte1("B1A12-13", 0x2F)))
 		}, "engine", "B1A12-13", Unbaselined, NoGrade, "no reading before the work"},
+		{"another protocol before the work", func(b *book) {
+			b.scan(unit("engine", service("03 07")))
+			b.repair(at("engine", "P0420"))
+			b.scan(unit("engine", service("18"), listed("P1345", "stored")))
+		}, "engine", "P1345", Unbaselined, NoGrade, "lists other codes"},
 		{"the mask before would not have shown it", func(b *book) {
 			b.scan(unit("engine", uds(0x0C, 0xFF)))
 			b.repair(target)
