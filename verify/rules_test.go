@@ -231,6 +231,20 @@ func TestRules(t *testing.T) {
 			b.drive("40 km", 50)
 			b.scan(unit("engine", obd()))
 		}, "engine", "P0302", Unproven, NoGrade, "permanent"},
+		{"a two-byte permanent code caps its three-byte fault", func(b *book) {
+			b.scan(unit("engine", uds(0xFF, 0xFF), byte1("P0420-11", 0x2F)))
+			b.repair(at("engine", "P0420-11"))
+			b.erase("engine")
+			b.drive("40 km", 50)
+			b.scan(unit("engine", uds(0xFF, 0xFF), monitor("catalyst", true)), unit("engine", service("0A"), permanent("P0420")))
+		}, "engine", "P0420-11", Unproven, NoGrade, "permanent"},
+		{"a counter read by another service of the scan caps a drive", func(b *book) {
+			b.scan(unit("engine", uds(0xFF, 0xFF), byte1(dtc, 0x2F)))
+			b.repair(target)
+			b.erase("engine")
+			b.drive("40 km", 50)
+			b.scan(unit("engine", uds(0xFF, 0xFF)), unit("engine", service("01"), since("2 km")))
+		}, "engine", dtc, Unproven, NoGrade, "allows no more"},
 		{"the odometer after a drive caps it", func(b *book) {
 			b.scanAt("1000 km", unit("door", listed("B1A12-13", "present")))
 			b.repair(at("door", "B1A12-13"))
